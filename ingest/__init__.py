@@ -1,0 +1,1 @@
+"""Meter exports in, normal form out, and from there into the store."""

@@ -1,0 +1,1 @@
+"""Energy accounts of heat pump sites and the promises made for them."""

@@ -1,0 +1,468 @@
+"""What is said about a site: meters, terms, tariffs and events, as validated records.
+
+One TOML file describes one site; `site_from_toml` reads it. Every model is frozen
+and refuses keys that it does not know, so a slip of the pen is an error with the
+key's name and not a setting that silently does nothing.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from datetime import date, datetime, timedelta
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated, Any, Literal, Self, TypeVar
+from zoneinfo import ZoneInfo
+
+from dateutil.relativedelta import relativedelta
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    ConfigDict,
+    Field,
+    ValidationError,
+    field_validator,
+    model_validator,
+)
+
+from monitor.errors import DescriptionError
+
+
+class Role(StrEnum):
+    """What a channel measures at a site."""
+
+    HEAT_TOTAL = "heat_total"
+    HEAT_SPACE = "heat_space"
+    HEAT_DHW = "heat_dhw"
+    ELEC_UNIT = "elec_unit"
+    ELEC_SOURCE = "elec_source"
+    ELEC_BACKUP = "elec_backup"
+    ELEC_IMMERSION = "elec_immersion"
+    ELEC_PUMPS = "elec_pumps"
+    ELEC_TOTAL = "elec_total"
+    FLOW_TEMP = "flow_temp"
+    RETURN_TEMP = "return_temp"
+    FLOW_RATE = "flow_rate"
+    OUTDOOR_TEMP = "outdoor_temp"
+    ROOM_TEMP = "room_temp"
+    DHW_TEMP = "dhw_temp"
+    SOURCE_TEMP = "source_temp"
+
+    @property
+    def is_heat(self) -> bool:
+        """True where the role is heat energy."""
+        return self.value.startswith("heat_")
+
+    @property
+    def is_electricity(self) -> bool:
+        """True where the role is electrical energy."""
+        return self.value.startswith("elec_")
+
+    @property
+    def is_energy(self) -> bool:
+        """True where the role is an energy stream, and not a plain quantity."""
+        return self.is_heat or self.is_electricity
+
+
+class Kind(StrEnum):
+    """How a channel's values relate to time."""
+
+    REGISTER = "register"
+    INTERVAL = "interval"
+    POWER = "power"
+    STATE = "state"
+
+
+class Boundary(StrEnum):
+    """System boundaries of SEPEMO-Build, D4.2 / D2.5 (2012)."""
+
+    H1 = "H1"
+    H2 = "H2"
+    H3 = "H3"
+    H4 = "H4"
+
+
+class Assumption(StrEnum):
+    """Named assumptions under which a boundary may be computed all the same."""
+
+    UNMETERED_RESISTIVE_HEAT_IS_ZERO = "unmetered_resistive_heat_is_zero"
+
+    @property
+    def sentence(self) -> str:
+        """The assumption in words."""
+        return (
+            "Heat from backup or immersion heaters that no meter separates is counted as zero, "
+            "so the SPF shown is a lower bound."
+        )
+
+
+class Consumer(StrEnum):
+    """Parts of a system that use electricity; an electricity meter counts a set of them."""
+
+    UNIT = "unit"
+    SOURCE = "source"
+    BACKUP = "backup"
+    IMMERSION = "immersion"
+    PUMPS = "pumps"
+
+
+def _known_zone(name: str) -> str:
+    try:
+        ZoneInfo(name)
+    except (KeyError, ValueError, OSError) as error:
+        message = f"'{name}' is not a time zone name such as 'Europe/London'"
+        raise ValueError(message) from error
+    return name
+
+
+Identifier = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9-]{0,63}$")]
+ZoneName = Annotated[str, AfterValidator(_known_zone)]
+Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
+NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
+Finite = Annotated[float, Field(allow_inf_nan=False)]
+
+
+class Record(BaseModel):
+    """Base of all records: frozen, and no unknown keys."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", str_strip_whitespace=True)
+
+
+class Channel(Record):
+    """One measured quantity of one meter fit, of one kind.
+
+    Attributes
+    ----------
+    role, kind
+        What is measured, and whether it comes as `register` (cumulative),
+        `interval` (energy in a stated interval), `power` or `state`.
+    unit
+        Unit of the register on the meter's face (kWh, MWh, GJ ...); only used to read
+        `digits`, `decimals` and the register values of a swap. Exports state their own.
+    digits, decimals
+        Number of digits of the register in all, and behind the point; with them a fall
+        through zero is a rollover, without them it is a reset.
+    resolution
+        Smallest step of the register in `unit`; default 1 kWh.
+    signed
+        True where falls are real energy taken back, as by defrost or cooling.
+    counts
+        For electricity: which consumers the meter counts. For heat: which resistive
+        heaters lie upstream of it, so that their heat is in the reading.
+    hold
+        Power only: `left` (a sample holds until the next) or `trapezoid`.
+    max_power_kw
+        Largest power that is possible; default from the site.
+    """
+
+    role: Role
+    kind: Kind
+    unit: str = "kWh"
+    digits: int | None = Field(default=None, ge=3, le=12)
+    decimals: int = Field(default=0, ge=0, le=6)
+    resolution: Positive | None = None
+    signed: bool = False
+    counts: tuple[Consumer, ...] | None = None
+    hold: Literal["left", "trapezoid"] = "left"
+    max_power_kw: Positive | None = None
+
+    @model_validator(mode="after")
+    def _kinds_fit_roles(self) -> Self:
+        if self.role.is_energy == (self.kind is Kind.STATE):
+            allowed = "register, interval or power" if self.role.is_energy else "state"
+            message = f"role '{self.role}' needs kind {allowed}, not '{self.kind}'"
+            raise ValueError(message)
+        if self.counts is not None and not self.role.is_energy:
+            message = f"'counts' belongs to heat and electricity, not to role '{self.role}'"
+            raise ValueError(message)
+        if self.counts is not None and self.role.is_heat:
+            wrong = set(self.counts) - {Consumer.BACKUP, Consumer.IMMERSION}
+            if wrong:
+                message = "a heat meter's 'counts' may only name 'backup' and 'immersion'"
+                raise ValueError(message)
+        if self.digits is not None and self.kind is not Kind.REGISTER:
+            message = "'digits' belongs to a register"
+            raise ValueError(message)
+        return self
+
+
+class MeterFit(Record):
+    """One meter in one place from one time to another; a swap is two fits.
+
+    Attributes
+    ----------
+    fitted, removed
+        Local or offset time of fitting and removal; readings outside are not its own.
+    accuracy_class
+        Heat: EN 1434 class 1, 2 or 3. Electricity: MID class A, B or C.
+    q_p_m3h, delta_theta_min_k
+        Heat meter: permanent flow and lower limit of the temperature difference.
+    start_register, end_register
+        Register values read at fitting and removal, by role, in the channel's unit.
+    """
+
+    serial: str = Field(min_length=1, max_length=64)
+    measures: Literal["heat", "electricity", "sensors"]
+    fitted: datetime
+    removed: datetime | None = None
+    accuracy_class: Literal["1", "2", "3", "A", "B", "C"] | None = None
+    q_p_m3h: Positive | None = None
+    delta_theta_min_k: Positive = 3.0
+    start_register: dict[Role, NotNegative] = Field(default_factory=dict)
+    end_register: dict[Role, NotNegative] = Field(default_factory=dict)
+    channel: tuple[Channel, ...] = Field(min_length=1)
+
+    @model_validator(mode="after")
+    def _is_consistent(self) -> Self:
+        if self.accuracy_class is not None:
+            allowed = {"heat": "123", "electricity": "ABC", "sensors": ""}[self.measures]
+            if self.accuracy_class not in allowed:
+                message = f"accuracy_class '{self.accuracy_class}' is not one for {self.measures}"
+                raise ValueError(message)
+        seen: set[Role] = set()
+        for channel in self.channel:
+            if channel.role in seen:
+                message = f"meter '{self.serial}' has two channels of role '{channel.role}'"
+                raise ValueError(message)
+            seen.add(channel.role)
+        return self
+
+
+class HeatPump(Record):
+    """The unit and the resistive heaters and pumps about it.
+
+    Attributes
+    ----------
+    nominal_heat_kw
+        Rated heat output; three times this is the default limit of plausible power.
+    source_drive
+        Whether fan or brine pump run on the unit's own supply, or apart.
+    backup_heater, immersion_heater, pumps_apart
+        What else the system has: an inline heater, a cylinder heater, distribution
+        pumps that are not fed from the unit.
+    """
+
+    model: str = ""
+    source: Literal["air", "brine", "water"] = "air"
+    nominal_heat_kw: Positive
+    max_heat_kw: Positive | None = None
+    max_electric_kw: Positive | None = None
+    source_drive: Literal["in_unit", "apart"] = "in_unit"
+    backup_heater: bool = False
+    immersion_heater: bool = False
+    pumps_apart: bool = False
+    design_flow_temp_c: Finite | None = None
+    design_outdoor_temp_c: Finite | None = None
+    flow_temp_at_15_c: Finite | None = None
+    design_delta_t_k: Positive = 5.0
+
+    @property
+    def consumers(self) -> frozenset[Consumer]:
+        """Every consumer that this system has."""
+        present = {Consumer.UNIT, Consumer.SOURCE}
+        if self.backup_heater:
+            present.add(Consumer.BACKUP)
+        if self.immersion_heater:
+            present.add(Consumer.IMMERSION)
+        if self.pumps_apart:
+            present.add(Consumer.PUMPS)
+        return frozenset(present)
+
+
+class Tariff(Record):
+    """Price of electricity from a date on."""
+
+    valid_from: date
+    price_per_kwh: NotNegative
+    standing_per_day: NotNegative = 0.0
+    currency: str = Field(default="GBP", pattern=r"^[A-Z]{3}$")
+
+
+class Terms(Record):
+    """The promise: one versioned record.
+
+    Attributes
+    ----------
+    promised_spf, boundary
+        The figure and the system boundary that it holds for.
+    start, months
+        First day of the guarantee period (local midnight) and its length.
+    decision
+        `simple` acceptance, or `guarded` with guard band g = guard_factor x U, U = 2u
+        (JCGM 106:2012, 8.2 and 8.3).
+    minimum_coverage
+        Share of the period's hours that must be known for a decision.
+    assumptions
+        Named assumptions that both parties accept.
+    """
+
+    version: int = Field(default=1, ge=1)
+    signed: date
+    promised_spf: float = Field(gt=1.0, lt=10.0)
+    boundary: Boundary
+    scope: Literal["heating_and_hot_water"] = "heating_and_hot_water"
+    start: date
+    months: int = Field(ge=1, le=180)
+    decision: Literal["simple", "guarded"] = "simple"
+    guard_factor: NotNegative = 1.0
+    minimum_coverage: float = Field(default=0.90, gt=0, le=1)
+    assumptions: tuple[Assumption, ...] = ()
+    conditions: tuple[str, ...] = ()
+    remedy: Literal["extra_electricity", "none"] = "extra_electricity"
+
+    @property
+    def end(self) -> date:
+        """First day after the guarantee period."""
+        return self.start + relativedelta(months=self.months)
+
+
+class Event(Record):
+    """Something that happened at the site and that a reader of its figures should know."""
+
+    at: datetime
+    what: Literal["commissioned", "visit", "repair", "settings", "swap", "outage", "note"]
+    note: str = Field(min_length=1, max_length=500)
+
+
+class Site(Record):
+    """One home with one heat pump system."""
+
+    id: Identifier
+    name: str = Field(min_length=1, max_length=120)
+    place: str = ""
+    zone: ZoneName
+    commissioned: date
+    installer_team: str = ""
+    designer: str = ""
+    heat_loss_kw: Positive | None = None
+    heat_pump: HeatPump
+    meter: tuple[MeterFit, ...] = Field(min_length=1)
+    terms: tuple[Terms, ...] = ()
+    tariff: tuple[Tariff, ...] = ()
+    event: tuple[Event, ...] = ()
+
+    @field_validator("terms")
+    @classmethod
+    def _versions_ascend(cls, terms: tuple[Terms, ...]) -> tuple[Terms, ...]:
+        versions = [term.version for term in terms]
+        if versions != sorted(set(versions)):
+            message = f"versions of the terms must ascend and differ, not {versions}"
+            raise ValueError(message)
+        return terms
+
+    @field_validator("tariff")
+    @classmethod
+    def _tariffs_ascend(cls, tariffs: tuple[Tariff, ...]) -> tuple[Tariff, ...]:
+        dates = [tariff.valid_from for tariff in tariffs]
+        if dates != sorted(set(dates)):
+            message = "tariffs must be in order of 'valid_from', each date once"
+            raise ValueError(message)
+        if len({tariff.currency for tariff in tariffs}) > 1:
+            message = "all tariffs of a site must be in one currency"
+            raise ValueError(message)
+        return tariffs
+
+    @model_validator(mode="after")
+    def _fits_do_not_overlap(self) -> Self:
+        last: dict[Role, MeterFit] = {}
+        for fit in sorted(self.meter, key=lambda fit: self.utc(fit.fitted)):
+            if fit.removed is not None and self.utc(fit.removed) <= self.utc(fit.fitted):
+                message = f"meter '{fit.serial}' is removed before it is fitted"
+                raise ValueError(message)
+            for channel in fit.channel:
+                earlier = last.get(channel.role)
+                if earlier is not None and (
+                    earlier.removed is None or self.utc(earlier.removed) > self.utc(fit.fitted)
+                ):
+                    message = (
+                        f"meters '{earlier.serial}' and '{fit.serial}' both measure "
+                        f"'{channel.role}' at the same time; give the first one 'removed'"
+                    )
+                    raise ValueError(message)
+                last[channel.role] = fit
+        return self
+
+    @property
+    def tz(self) -> ZoneInfo:
+        """The site's time zone."""
+        return ZoneInfo(self.zone)
+
+    @property
+    def current_terms(self) -> Terms | None:
+        """Terms of the highest version, or None where nothing was promised."""
+        return self.terms[-1] if self.terms else None
+
+    @property
+    def roles(self) -> frozenset[Role]:
+        """Every role that some meter of the site has measured."""
+        return frozenset(channel.role for fit in self.meter for channel in fit.channel)
+
+    def utc(self, moment: datetime) -> datetime:
+        """Give a moment of the description in UTC; without an offset it is local time."""
+        if moment.tzinfo is None:
+            moment = moment.replace(tzinfo=self.tz)
+        return moment.astimezone(ZoneInfo("UTC"))
+
+    def midnight(self, day: date) -> datetime:
+        """UTC time of the start of a local day."""
+        return datetime(day.year, day.month, day.day, tzinfo=self.tz).astimezone(ZoneInfo("UTC"))
+
+    def max_power_kw(self, channel: Channel) -> float:
+        """Largest plausible power of an energy channel, in kW (rule R6)."""
+        if channel.max_power_kw is not None:
+            return channel.max_power_kw
+        stated = (
+            self.heat_pump.max_heat_kw if channel.role.is_heat else self.heat_pump.max_electric_kw
+        )
+        return stated if stated is not None else 3.0 * self.heat_pump.nominal_heat_kw
+
+
+Model = TypeVar("Model", bound=Record)
+
+
+def record_from_toml(model: type[Model], path: Path, *, what: str) -> Model:
+    """Read one record from a TOML file.
+
+    Raises
+    ------
+    DescriptionError
+        With the file, each wrong key and why, as sentences.
+    """
+    try:
+        data = tomllib.loads(path.read_text(encoding="utf-8-sig"))
+    except FileNotFoundError as error:
+        message = f"There is no {what} file at {path}."
+        raise DescriptionError(message) from error
+    except (OSError, UnicodeDecodeError) as error:
+        message = f"{path} cannot be read as a {what} file: {error}."
+        raise DescriptionError(message) from error
+    except tomllib.TOMLDecodeError as error:
+        message = f"{path} is not valid TOML: {error}."
+        raise DescriptionError(message) from error
+    return record_from_data(model, data, where=str(path), what=what)
+
+
+def record_from_data(model: type[Model], data: dict[str, Any], *, where: str, what: str) -> Model:
+    """Validate plain data as a record; `where` names its origin in error sentences."""
+    try:
+        return model.model_validate(data)
+    except ValidationError as error:
+        lines = [f"{where} is not a usable {what} file:"]
+        for item in error.errors():
+            key = ".".join(str(part) for part in item["loc"]) or "(whole file)"
+            why = item["msg"].removeprefix("Value error, ")
+            if item["type"] == "extra_forbidden":
+                why = "this key is not known; check its spelling or its table"
+            elif item["type"] == "missing":
+                why = "this key is required and missing"
+            else:
+                given = item.get("input")
+                if isinstance(given, str | int | float | bool | date | timedelta):
+                    why = f"{why} (given: {given!r})"
+            lines.append(f"  {key}: {why}")
+        raise DescriptionError("\n".join(lines)) from error
+
+
+def site_from_toml(path: Path) -> Site:
+    """Read a site's description; see docs/site-file.md for its keys."""
+    return record_from_toml(Site, path, what="site")

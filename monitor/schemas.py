@@ -1,0 +1,98 @@
+"""Columns of every frame that crosses a border between packages.
+
+Times are UTC. Energies are in kWh, powers in kW, temperatures in degC, flows in m3/h.
+"""
+
+from __future__ import annotations
+
+import polars as pl
+
+UTC = pl.Datetime("us", "UTC")
+
+Schema = dict[str, pl.DataType | type[pl.DataType]]
+
+#: What an adapter returns: one row a reading that it could use. `target` is the index
+#: into the extract's list of targets; `duration_s` is null unless the reading is an
+#: interval, which then starts at `t_utc`.
+NORMAL: Schema = {
+    "line": pl.Int64,
+    "target": pl.UInt16,
+    "t_utc": UTC,
+    "duration_s": pl.Int32,
+    "value": pl.Float64,
+}
+
+#: Readings that could not be used: where they stood, what stood there, and why.
+REJECT: Schema = {
+    "line": pl.Int64,
+    "column": pl.String,
+    "raw": pl.String,
+    "reason": pl.String,
+}
+
+#: Readings of one site as the computing core gets them, sorted by channel and time.
+#: `conflict` marks a time at which two imports disagree and nobody has settled it.
+READING: Schema = {
+    "channel_id": pl.Int32,
+    "t_utc": UTC,
+    "duration_s": pl.Int32,
+    "value": pl.Float64,
+    "conflict": pl.Boolean,
+}
+
+#: Readings that were set aside because they cannot be true (rule R6).
+SUSPECT: Schema = {
+    "channel_id": pl.Int32,
+    "t_utc": UTC,
+    "value": pl.Float64,
+    "reason": pl.String,
+}
+
+#: Energy of one stream in one UTC hour. `status` is measured, bridged or missing;
+#: a bridged slot carries its block's whole energy only in `block_kwh`, together with
+#: the block's first and last hour. `u_start_kwh` and `u_end_kwh` say how well the
+#: energy at the two edges is placed.
+SLOT: Schema = {
+    "role": pl.String,
+    "slot_start_utc": UTC,
+    "status": pl.String,
+    "kwh": pl.Float64,
+    "block_start_utc": UTC,
+    "block_end_utc": UTC,
+    "block_kwh": pl.Float64,
+    "u_start_kwh": pl.Float64,
+    "u_end_kwh": pl.Float64,
+}
+
+#: Time-weighted mean of a plain quantity in one UTC hour, and the share of the hour
+#: that its samples cover.
+STATE_SLOT: Schema = {
+    "role": pl.String,
+    "slot_start_utc": UTC,
+    "mean": pl.Float64,
+    "covered": pl.Float64,
+}
+
+
+def empty(schema: Schema) -> pl.DataFrame:
+    """Give a frame of a schema with no rows."""
+    return pl.DataFrame(schema=schema)
+
+
+def check(frame: pl.DataFrame, schema: Schema) -> pl.DataFrame:
+    """Return the frame's columns in the schema's order, or fail.
+
+    Raises
+    ------
+    TypeError
+        A column is missing or of another type: a fault of the caller, not of the data.
+    """
+    wrong = {
+        name: (frame.schema.get(name), dtype)
+        for name, dtype in schema.items()
+        if frame.schema.get(name) != dtype
+    }
+    if wrong:
+        message = f"frame does not fit its schema (column: (has, needs)): {wrong}"
+        raise TypeError(message)
+    return frame.select(list(schema))
