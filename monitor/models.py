@@ -313,7 +313,8 @@ class Terms(Record):
     @property
     def end(self) -> date:
         """First day after the guarantee period."""
-        return self.start + relativedelta(months=self.months)
+        end: date = self.start + relativedelta(months=self.months)
+        return end
 
 
 class Event(Record):

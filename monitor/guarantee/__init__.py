@@ -1,0 +1,1 @@
+"""The promise: where a site stands, and what it costs."""

@@ -1,0 +1,1 @@
+"""Readings become known energy: pure functions on the frames of one site."""
