@@ -140,10 +140,10 @@ class Channel(Record):
         Unit of the register on the meter's face (kWh, MWh, GJ ...); only used to read
         `digits`, `decimals` and the register values of a swap. Exports state their own.
     digits, decimals
-        Number of digits of the register in all, and behind the point; with them a fall
-        through zero is a rollover, without them it is a reset.
+        Number of digits of the register in all, and of those behind the point; with
+        `digits` a fall through zero is a rollover, without it is a reset.
     resolution
-        Smallest step of the register in `unit`; default 1 kWh.
+        Smallest step of the register in `unit`; default from `decimals`, else 1 kWh.
     signed
         True where falls are real energy taken back, as by defrost or cooling.
     counts
@@ -159,7 +159,7 @@ class Channel(Record):
     kind: Kind
     unit: str = "kWh"
     digits: int | None = Field(default=None, ge=3, le=12)
-    decimals: int = Field(default=0, ge=0, le=6)
+    decimals: int | None = Field(default=None, ge=0, le=6)
     resolution: Positive | None = None
     signed: bool = False
     counts: tuple[Consumer, ...] | None = None

@@ -1,0 +1,158 @@
+"""The energy account of one window: heat, electricity, SPF, coverage and uncertainty."""
+
+from __future__ import annotations
+
+from datetime import date, datetime
+from math import sqrt
+
+import numpy as np
+import polars as pl
+
+from monitor.metrics import periods
+from monitor.metrics.boundary import Recipe
+from monitor.metrics.performance import Blocks, accounts
+from monitor.metrics.uncertainty import (
+    Component,
+    HeatMeterUse,
+    combined,
+    spf_components,
+)
+from monitor.models import Assumption, Boundary, Record, Role, Site
+
+#: Share of the nominal heat output from which an hour counts as running, when flow and
+#: return are read for the heat meter's working point. Common practice, no source.
+RUNNING_SHARE = 0.3
+
+
+class Hours(Record):
+    """Slots of a window by what is known of them (R10: they add up to the window)."""
+
+    total: int
+    measured: int
+    bridged: int
+    missing: int
+
+
+class Account(Record):
+    """What is known of one window of one site inside one boundary.
+
+    Attributes
+    ----------
+    heat_kwh, electricity_kwh
+        Sums over the slots in which every needed stream is known.
+    spf, u_spf
+        Their ratio and its standard uncertainty; None without electricity.
+    coverage
+        Share of the window's hours that are known.
+    budget
+        Contributions to u_spf: source, detail, u in SPF.
+    """
+
+    boundary: Boundary
+    assumption: Assumption | None
+    start_utc: datetime
+    end_utc: datetime
+    heat_kwh: float
+    electricity_kwh: float
+    spf: float | None
+    u_spf: float | None
+    coverage: float
+    hours: Hours
+    budget: tuple[tuple[str, str, float], ...]
+
+
+def heat_meter_use(site: Site, slots: pl.DataFrame, states: pl.DataFrame) -> HeatMeterUse:
+    """Heat-weighted working point of the heat meter, from recorded temperatures and flow.
+
+    Parameters
+    ----------
+    slots, states
+        Frames of schema SLOT and STATE_SLOT.
+    """
+    design = HeatMeterUse(site.heat_pump.design_delta_t_k, None, recorded=False)
+    wide = states.filter(
+        pl.col("role").is_in([Role.FLOW_TEMP, Role.RETURN_TEMP, Role.FLOW_RATE])
+    ).pivot("role", index="slot_start_utc", values="mean")
+    if not {Role.FLOW_TEMP.value, Role.RETURN_TEMP.value} <= set(wide.columns):
+        return design
+    heat = slots.filter(
+        pl.col("role").str.starts_with("heat_")
+        & (pl.col("kwh") > RUNNING_SHARE * site.heat_pump.nominal_heat_kw)
+    )
+    running = (
+        heat.join(wide, on="slot_start_utc")
+        .with_columns((pl.col("flow_temp") - pl.col("return_temp")).alias("delta"))
+        .filter(pl.col("delta") > 0)
+    )
+    if running.height == 0:
+        return design
+    delta = np.average(running["delta"].to_numpy(), weights=running["kwh"].to_numpy())
+    flow = None
+    if Role.FLOW_RATE.value in running.columns:
+        known = running.filter(pl.col("flow_rate") > 0)
+        if known.height:
+            flow = float(np.average(known["flow_rate"].to_numpy(), weights=known["kwh"].to_numpy()))
+    return HeatMeterUse(float(delta), flow, recorded=True)
+
+
+def daily_spread(daily: pl.DataFrame) -> float:
+    """Energy-weighted standard deviation of daily SPF; 0 with fewer than two days."""
+    known = daily.filter(pl.col("electricity_kwh") > 0)
+    if known.height < 2:
+        return 0.0
+    weight = known["electricity_kwh"].to_numpy()
+    spf = known["spf"].to_numpy()
+    mean = np.average(spf, weights=weight)
+    return sqrt(float(np.average((spf - mean) ** 2, weights=weight)))
+
+
+def account(
+    site: Site,
+    recipe: Recipe,
+    blocks: Blocks,
+    use: HeatMeterUse,
+    first: date,
+    end: date,
+    until: datetime | None = None,
+) -> Account:
+    """Account of the local days from `first` up to, not including, `end`.
+
+    Parameters
+    ----------
+    until
+        Stop at this hour if it comes before `end`.
+    """
+    start_utc, end_utc = periods.span(site, periods.Window("", first, end))
+    if until is not None:
+        end_utc = max(start_utc, min(end_utc, until))
+    row = accounts(blocks, [start_utc], [end_utc]).row(0, named=True)
+    spans = [periods.span(site, day) for day in periods.days(first, end)]
+    spans = [(a, min(b, end_utc)) for a, b in spans if a < end_utc]
+    daily = accounts(blocks, [a for a, _ in spans], [b for _, b in spans])
+    budget: list[Component] = spf_components(
+        site,
+        recipe,
+        streams={r: row[f"stream:{r}"] for r in recipe.streams},
+        edges={r: row[f"u_edge:{r}"] for r in recipe.streams},
+        missing_share=1.0 - row["coverage"],
+        daily_spread=daily_spread(daily),
+        use=use,
+    )
+    return Account(
+        boundary=recipe.boundary,
+        assumption=recipe.assumption,
+        start_utc=start_utc,
+        end_utc=end_utc,
+        heat_kwh=row["heat_kwh"],
+        electricity_kwh=row["electricity_kwh"],
+        spf=row["spf"],
+        u_spf=combined(budget) if row["spf"] is not None else None,
+        coverage=row["coverage"],
+        hours=Hours(
+            total=row["hours_total"],
+            measured=row["hours_measured"],
+            bridged=row["hours_bridged"],
+            missing=row["hours_missing"],
+        ),
+        budget=tuple((c.source, c.detail, c.u_spf) for c in budget),
+    )

@@ -1,0 +1,181 @@
+"""Brings a site's figures up to date: the one place that joins store and mathematics."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+
+import polars as pl
+
+from monitor.guarantee.standing import Standing, standing
+from monitor.metrics.courses import KWH_PER_UNIT, courses
+from monitor.metrics.slots import chain, energy_slots, state_slots
+from monitor.metrics.stuck import stuck_slots
+from monitor.models import Kind, Role, Site
+from monitor.rules import DEFAULT_RULES, Rules
+from monitor.schemas import SLOT, STATE_SLOT, SUSPECT, empty
+from monitor.schemas import UTC as UTC_TIME
+from monitor.store import derived, readings
+from monitor.store.connection import Store
+from monitor.store.sites import StoredChannel, load_site, stored_channels
+
+
+def derive(
+    site: Site, channels: list[StoredChannel], frame: pl.DataFrame, rules: Rules
+) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
+    """Slots, hourly states and suspects of one site from its readings.
+
+    Parameters
+    ----------
+    frame
+        Frame of schema READING.
+
+    Returns
+    -------
+    tuple
+        Frames of schema SLOT, STATE_SLOT and SUSPECT.
+    """
+    points: dict[Role, list[pl.DataFrame]] = {}
+    power: dict[Role, float] = {}
+    suspects: list[pl.DataFrame] = []
+    for stored in channels:
+        role = stored.channel.role
+        limit = site.max_power_kw(stored.channel) if role.is_energy else 0.0
+        own = _with_swap_readings(
+            site, stored, frame.filter(pl.col("channel_id") == stored.channel_id)
+        )
+        result = courses(
+            own, stored.channel, channel_id=stored.channel_id, max_power_kw=limit, rules=rules
+        )
+        points.setdefault(role, []).append(result.points)
+        power[role] = max(limit, power.get(role, 0.0))
+        suspects.append(result.suspects)
+    slots, states = [empty(SLOT)], [empty(STATE_SLOT)]
+    for role, parts in points.items():
+        course = chain(parts)
+        if role.is_energy:
+            slots.append(energy_slots(course, role, max_power_kw=power[role], rules=rules))
+        else:
+            states.append(state_slots(course, role))
+    known = pl.concat(slots)
+    stuck = stuck_slots(known, rules)
+    known = known.join(stuck, on=["role", "slot_start_utc"], how="anti")
+    suspects.append(_stuck_suspects(site, channels, stuck))
+    return known, pl.concat(states), pl.concat([empty(SUSPECT), *suspects])
+
+
+def _stuck_suspects(site: Site, channels: list[StoredChannel], stuck: pl.DataFrame) -> pl.DataFrame:
+    """Say of each hour set aside which channel stood still."""
+    fits = pl.DataFrame(
+        {
+            "role": [s.channel.role.value for s in channels],
+            "channel_id": [s.channel_id for s in channels],
+            "fitted": [site.utc(s.fit.fitted) for s in channels],
+        },
+        schema={"role": pl.String, "channel_id": pl.Int32, "fitted": UTC_TIME},
+    ).sort("fitted")
+    return (
+        stuck.sort("slot_start_utc")
+        .join_asof(
+            fits, left_on="slot_start_utc", right_on="fitted", by="role", check_sortedness=False
+        )
+        .select(
+            pl.col("channel_id").fill_null(channels[0].channel_id if channels else 0),
+            pl.col("slot_start_utc").alias("t_utc"),
+            pl.col("kwh").alias("value"),
+            pl.lit("stood still all day while the other meter moved").alias("reason"),
+        )
+    )
+
+
+def _with_swap_readings(site: Site, stored: StoredChannel, own: pl.DataFrame) -> pl.DataFrame:
+    """Add the register values that a fitter read when fitting and removing a meter."""
+    fit, channel = stored.fit, stored.channel
+    if channel.kind is not Kind.REGISTER:
+        return own
+    unit = KWH_PER_UNIT.get(channel.unit, 1.0)
+    noted = [
+        (site.utc(moment), values[channel.role] * unit)
+        for moment, values in ((fit.fitted, fit.start_register), (fit.removed, fit.end_register))
+        if moment is not None and channel.role in values
+    ]
+    if not noted:
+        return own
+    extra = pl.DataFrame(
+        {
+            "channel_id": [stored.channel_id] * len(noted),
+            "t_utc": [moment for moment, _ in noted],
+            "duration_s": [None] * len(noted),
+            "value": [value for _, value in noted],
+            "conflict": [False] * len(noted),
+        },
+        schema=own.schema,
+    )
+    # What the meter itself exported at that instant comes first.
+    return pl.concat([own, extra]).unique("t_utc", keep="first", maintain_order=True).sort("t_utc")
+
+
+def refresh_site(
+    store: Store, site_id: str, *, now: datetime, rules: Rules = DEFAULT_RULES, full: bool = False
+) -> Standing:
+    """Compute what is new, keep it, and judge the promise.
+
+    The account is computed anew from `rules.lookback` before the first changed reading,
+    or from the start of the bridged blocks that reach across that hour.
+    """
+    site = load_site(store, site_id)
+    channels = stored_channels(store, site)
+    since = datetime(1970, 1, 1, tzinfo=UTC) if full else derived.changed_since(store, site_id)
+    if since is not None:
+        _derive_from(store, site, channels, since, rules)
+    return judge(store, site, channels, now=now, rules=rules)
+
+
+def _derive_from(
+    store: Store, site: Site, channels: list[StoredChannel], since: datetime, rules: Rules
+) -> None:
+    ids = [stored.channel_id for stored in channels]
+    beginning = datetime(1970, 1, 1, tzinfo=UTC)
+    start = beginning
+    anchored: set[int] = set()
+    if since - beginning > rules.lookback:
+        start = (since - rules.lookback).replace(hour=0, minute=0, second=0, microsecond=0)
+        active = {n for n, t in readings.newest(store, ids).items() if t >= start}
+        energy = [s for s in channels if s.channel.role.is_energy and s.channel_id in active]
+        anchors = readings.last_before(store, [s.channel_id for s in energy], start)
+        anchored = set(anchors)
+        start = min([start, *anchors.values()])
+        roles = sorted({s.channel.role.value for s in energy})
+        start = derived.block_start(store, site.id, roles, start) or start
+        start = start.replace(minute=0, second=0, microsecond=0)
+    load_from = start
+    if start > beginning:
+        # Whole days and the reading before them, so that the first boundary is resolved
+        # and the first samples are held as they were.
+        load_from = (start - rules.max_profile_gap).replace(hour=0, minute=0)
+        before = readings.last_before(store, ids, load_from)
+        load_from = min([load_from, *(t for n, t in before.items() if n in anchored)])
+    frame = readings.load_readings(store, ids, load_from)
+    slots, states, suspects = derive(site, channels, frame, rules)
+    derived.replace_derived(store, site.id, start, slots, states, suspects)
+
+
+def judge(
+    store: Store,
+    site: Site,
+    channels: list[StoredChannel],
+    *,
+    now: datetime,
+    rules: Rules = DEFAULT_RULES,
+) -> Standing:
+    """Judge the promise on the stored slots and keep the standing."""
+    times = readings.newest(store, [s.channel_id for s in channels if s.channel.role.is_energy])
+    result = standing(
+        site,
+        derived.load_slots(store, site.id),
+        derived.load_states(store, site.id),
+        newest_reading=max(times.values(), default=None),
+        now=now,
+        rules=rules,
+    )
+    derived.save_standing(store, result)
+    return result

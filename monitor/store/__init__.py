@@ -1,0 +1,1 @@
+"""The one DuckDB file: all SQL of the project lives in this package."""

@@ -1,0 +1,104 @@
+"""What is computed from readings; all of it can be made anew."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+
+import polars as pl
+
+from monitor.guarantee.standing import Standing
+from monitor.schemas import SLOT, STATE_SLOT, SUSPECT, check
+from monitor.store.connection import Store, query
+
+
+def changed_since(store: Store, site_id: str) -> datetime | None:
+    """Time of the first change that a site's figures do not know yet; None without one."""
+    rows = (
+        store.cursor()
+        .execute("SELECT since_utc FROM changed WHERE site_id = ?", [site_id])
+        .fetchall()
+    )
+    return rows[0][0].replace(tzinfo=UTC) if rows else None
+
+
+def block_start(store: Store, site_id: str, roles: list[str], moment: datetime) -> datetime | None:
+    """Earliest start of the known blocks that hold a moment, among some roles."""
+    rows = (
+        store.cursor()
+        .execute(
+            "SELECT min(block_start_utc) FROM slot WHERE site_id = $site "
+            "AND list_contains($roles, role) "
+            "AND block_start_utc <= $moment AND block_end_utc > $moment",
+            {"site": site_id, "roles": roles, "moment": moment.replace(tzinfo=None)},
+        )
+        .fetchall()
+    )
+    return rows[0][0].replace(tzinfo=UTC) if rows[0][0] else None
+
+
+def replace_derived(
+    store: Store,
+    site_id: str,
+    since: datetime,
+    slots: pl.DataFrame,
+    states: pl.DataFrame,
+    suspects: pl.DataFrame,
+) -> None:
+    """Put a site's newly computed slots from an hour on in place of the old ones."""
+    begin = since.replace(tzinfo=None)
+    with store.transaction() as cursor:
+        for table, frame, schema, time in (
+            ("slot", slots, SLOT, "slot_start_utc"),
+            ("state_slot", states, STATE_SLOT, "slot_start_utc"),
+            ("suspect", suspects, SUSPECT, "t_utc"),
+        ):
+            cursor.execute(
+                f"DELETE FROM {table} WHERE site_id = ? AND {time} >= ?",  # noqa: S608
+                [site_id, begin],
+            )
+            fresh = check(frame, schema).filter(pl.col(time) >= since)
+            if fresh.height:
+                cursor.register("fresh", fresh)
+                columns = ", ".join(schema)
+                cursor.execute(
+                    f"INSERT INTO {table} (site_id, {columns}) "  # noqa: S608
+                    f"SELECT ?, {columns} FROM fresh",
+                    [site_id],
+                )
+                cursor.unregister("fresh")
+        cursor.execute("DELETE FROM changed WHERE site_id = ?", [site_id])
+
+
+def load_slots(store: Store, site_id: str) -> pl.DataFrame:
+    """A site's known slots (schema SLOT)."""
+    return _load(store, "slot", site_id, list(SLOT))
+
+
+def load_states(store: Store, site_id: str) -> pl.DataFrame:
+    """A site's hourly means of plain quantities (schema STATE_SLOT)."""
+    return _load(store, "state_slot", site_id, list(STATE_SLOT))
+
+
+def _load(store: Store, table: str, site_id: str, columns: list[str]) -> pl.DataFrame:
+    return query(
+        store.cursor(),
+        f"SELECT {', '.join(columns)} FROM {table} WHERE site_id = ? "  # noqa: S608
+        "ORDER BY role, slot_start_utc",
+        [site_id],
+    )
+
+
+def save_standing(store: Store, standing: Standing) -> None:
+    """Keep a site's standing for the fleet page."""
+    with store.transaction() as cursor:
+        cursor.execute(
+            "INSERT INTO standing VALUES (?, ?) ON CONFLICT DO UPDATE SET document = "
+            "excluded.document",
+            [standing.site, standing.model_dump_json()],
+        )
+
+
+def load_standings(store: Store) -> list[Standing]:
+    """The kept standing of every site."""
+    rows = store.cursor().execute("SELECT document FROM standing ORDER BY site_id").fetchall()
+    return [Standing.model_validate_json(document) for (document,) in rows]
