@@ -90,7 +90,7 @@ def energy_slots(
     right = np.where(on_point, left, right)
     gap = t[right] - t[left]
     near = gap <= int(rules.max_profile_gap.total_seconds() * 1e6)
-    known = on_point | near | _stands_alone(hour, left, right, t, near)
+    known = on_point | near | _stands_alone(hour, left, right, course, t, near)
     hour, left, right, gap = hour[known], left[known], right[known], gap[known]
     if len(hour) < 2:
         return empty(SLOT)
@@ -156,6 +156,7 @@ def _stands_alone(
     hour: Micros,
     left: Micros,
     right: Micros,
+    course: Micros,
     t: Micros,
     near: npt.NDArray[np.bool_],
 ) -> npt.NDArray[np.bool_]:
@@ -164,24 +165,33 @@ def _stands_alone(
     far = np.flatnonzero(~near & (t[left] != hour))
     if len(far) == 0:
         return chosen
-    resolved = np.zeros(len(t), dtype=bool)
     ok = near | (t[left] == hour)
-    # A reading is served if the boundary before or after it, less than an hour away, is known.
-    for side in (left, right):
-        served = side[ok]
-        resolved[served[np.abs(hour[ok] - t[served]) < HOUR_US]] = True
-    # Candidates: boundaries in a long gap within an hour of the gap's first or last reading.
+    known = _key(course[left[ok]], hour[ok])
+    # Candidates: boundaries in a long gap within an hour of the gap's first or last reading,
+    # unless that reading has a known boundary less than an hour away.
     to_left, to_right = hour[far] - t[left[far]], t[right[far]] - hour[far]
-    candidates = pl.concat(
-        [
-            pl.DataFrame({"point": left[far], "boundary": far, "distance": to_left}),
-            pl.DataFrame({"point": right[far], "boundary": far, "distance": to_right}),
-        ]
-    ).filter((pl.col("distance") < HOUR_US) & ~pl.lit(resolved).gather(pl.col("point")))
+    point = np.concatenate((left[far], right[far]))
+    before = t[point] // HOUR_US * HOUR_US
+    served = np.isin(_key(course[point], before), known) | np.isin(
+        _key(course[point], before + HOUR_US), known
+    )
+    candidates = pl.DataFrame(
+        {
+            "point": point,
+            "boundary": np.concatenate((far, far)),
+            "distance": np.concatenate((to_left, to_right)),
+            "served": served,
+        }
+    ).filter((pl.col("distance") < HOUR_US) & ~pl.col("served"))
     if candidates.height:
         best = candidates.sort("point", "distance", "boundary").unique("point", keep="first")
         chosen[best["boundary"].to_numpy()] = True
     return chosen
+
+
+def _key(course: Micros, hour: Micros) -> Micros:
+    """One number for a course and an hour, unique until the year 6000."""
+    return course * 2**25 + hour // HOUR_US
 
 
 def _edge_uncertainty(
