@@ -1,0 +1,528 @@
+"""The `pledgewatt` command.
+
+Results go to standard output, errors as sentences to standard error. Exit codes:
+0 done; 1 a fault of the program; 2 something given cannot be used; 3 something asked
+for does not exist; 4 the store is held by another process; 5 the meters cannot measure
+the boundary. An import of several files goes on after a bad one and ends with 2.
+"""
+
+from __future__ import annotations
+
+import json
+import sys
+from datetime import date, datetime
+from pathlib import Path
+from typing import Annotated, Any, NoReturn
+
+import polars as pl
+import typer
+from rich.console import Console
+from rich.table import Table
+
+from dashboard import demo as demo_fleet
+from dashboard import format as say
+from dashboard.serve import serve as serve_pages
+from ingest.inbox import ImportReport, import_file
+from ingest.profile import profile_from_toml
+from monitor.errors import DescriptionError, PledgewattError
+from monitor.guarantee.standing import Standing
+from monitor.metrics import periods
+from monitor.metrics.account import Account, account, heat_meter_use
+from monitor.metrics.boundary import measurable, promised_recipe, recipe
+from monitor.metrics.performance import pair
+from monitor.models import Assumption, Boundary, Site, site_from_toml
+from monitor.refresh import judge, refresh_site
+from monitor.store import derived, readings, users
+from monitor.store.connection import Store, open_store
+from monitor.store.sites import list_sites, load_site, save_site, stored_channels
+
+app = typer.Typer(
+    no_args_is_help=True,
+    add_completion=False,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    help="Tracks whether installed heat pumps keep the efficiency that was promised for them.",
+)
+site_app = typer.Typer(no_args_is_help=True, help="Describe sites.")
+user_app = typer.Typer(no_args_is_help=True, help="Say who may sign in.")
+app.add_typer(site_app, name="site")
+app.add_typer(user_app, name="user")
+
+StorePath = Annotated[
+    Path,
+    typer.Option(
+        "--store",
+        envvar="PLEDGEWATT_STORE",
+        help="File of the store.",
+        show_default=True,
+    ),
+]
+DEFAULT_STORE = Path("pledgewatt.duckdb")
+AsJson = Annotated[bool, typer.Option("--json", help="Print one JSON document and nothing else.")]
+SiteId = Annotated[str, typer.Option("--site", help="Id of the site.")]
+MaybeSite = Annotated[str | None, typer.Option("--site", help="Only this site.")]
+Day = Annotated[datetime, typer.Option(formats=["%Y-%m-%d"])]
+
+out = Console()
+err = Console(stderr=True)
+
+
+def _print(as_json: bool, document: Any, text: str | Table) -> None:  # noqa: FBT001 - passed on
+    if as_json:
+        sys.stdout.write(json.dumps(document, default=_plain, ensure_ascii=False) + "\n")
+    elif isinstance(text, str):
+        out.print(text, highlight=False, markup=False, soft_wrap=True)
+    else:
+        out.print(text)
+
+
+def _plain(value: object) -> str:
+    if isinstance(value, datetime | date):
+        return value.isoformat()
+    return str(value)
+
+
+def _records(frame: pl.DataFrame) -> list[dict[str, Any]]:
+    return frame.to_dicts()
+
+
+def _table(*columns: str) -> Table:
+    table = Table(box=None, pad_edge=False, header_style="bold")
+    for column in columns:
+        numeric = column.endswith(")") or column in {"SPF", "promise", "readings", "line"}
+        table.add_column(column, justify="right" if numeric else "left", overflow="fold")
+    return table
+
+
+@app.command()
+def init(store: StorePath = DEFAULT_STORE, as_json: AsJson = False) -> None:
+    """Make an empty store."""
+    existed = store.exists()
+    open_store(store, create=True).close()
+    words = "is there already; nothing was changed" if existed else "is ready"
+    _print(as_json, {"store": str(store), "created": not existed}, f"The store {store} {words}.")
+
+
+@site_app.command("add")
+def site_add(
+    site_file: Annotated[Path, typer.Argument(metavar="SITE.toml")],
+    store: StorePath = DEFAULT_STORE,
+    as_json: AsJson = False,
+) -> None:
+    """Add a site, or a new version of its description."""
+    site = site_from_toml(site_file)
+    for terms in site.terms:
+        # A promise that the meters cannot measure is refused before it is recorded.
+        promised_recipe(site, terms)
+    with open_store(store) as opened:
+        changed = save_site(opened, site, periods.utc_now())
+        if changed:
+            refresh_site(opened, site.id, now=periods.utc_now())
+    able = measurable(site)
+    _print(
+        as_json,
+        {"site": site.id, "changed": changed, "measurable_boundaries": list(able)},
+        f"Site '{site.id}' {'recorded' if changed else 'unchanged'}. Its meters can measure "
+        f"{', '.join(able) or 'no boundary'}.",
+    )
+
+
+@site_app.command("list")
+def site_list(store: StorePath = DEFAULT_STORE, as_json: AsJson = False) -> None:
+    """List the sites."""
+    with open_store(store) as opened:
+        sites = list_sites(opened)
+    table = _table("site", "name", "place", "promise", "boundary", "meters")
+    for site in sites:
+        terms = site.current_terms
+        table.add_row(
+            site.id,
+            site.name,
+            site.place,
+            f"{terms.promised_spf:.2f}" if terms else "–",
+            terms.boundary.value if terms else "–",
+            ", ".join(fit.serial for fit in site.meter),
+        )
+    _print(
+        as_json,
+        [
+            {
+                "site": site.id,
+                "name": site.name,
+                "place": site.place,
+                "zone": site.zone,
+                "promise": site.current_terms.promised_spf if site.current_terms else None,
+                "boundary": site.current_terms.boundary if site.current_terms else None,
+                "measurable_boundaries": list(measurable(site)),
+                "meters": [fit.serial for fit in site.meter],
+            }
+            for site in sites
+        ],
+        table,
+    )
+
+
+@app.command("import")
+def import_files(
+    files: Annotated[list[Path], typer.Argument(metavar="FILE...")],
+    site: SiteId,
+    profile: Annotated[Path, typer.Option(metavar="PROFILE.toml", help="Layout of the files.")],
+    store: StorePath = DEFAULT_STORE,
+    as_json: AsJson = False,
+) -> None:
+    """Import exports of a site's meters, then bring its figures up to date."""
+    layout = profile_from_toml(profile)
+    done: list[ImportReport] = []
+    failed: list[tuple[Path, str]] = []
+    with open_store(store) as opened:
+        load_site(opened, site)
+        for path in files:
+            try:
+                done.append(import_file(opened, site, path, layout, now=periods.utc_now()))
+            except PledgewattError as error:
+                failed.append((path, error.user_message))
+        standing = refresh_site(opened, site, now=periods.utc_now())
+    lines = [line for report in done for line in (report.sentence, *_indented(report.notes))]
+    lines.append(f"Standing of {site}: {standing.word}. {standing.why}")
+    _print(
+        as_json,
+        {
+            "site": site,
+            "imports": [_report(report) for report in done],
+            "failed": [{"file": str(path), "error": why} for path, why in failed],
+            "standing": standing.word,
+        },
+        "\n".join(lines),
+    )
+    for _, why in failed:
+        err.print(why, highlight=False, markup=False, soft_wrap=True)
+    if failed:
+        raise typer.Exit(2)
+
+
+def _indented(notes: tuple[str, ...]) -> list[str]:
+    return [f"  note: {note}" for note in notes]
+
+
+def _report(report: ImportReport) -> dict[str, Any]:
+    c = report.counts
+    return {
+        "file": report.file_name,
+        "import_id": c.import_id,
+        "already_imported": report.already is not None,
+        "lines": report.lines,
+        "blank": report.blank,
+        "rows_read": c.rows_read,
+        "accepted": c.accepted,
+        "duplicates": c.duplicates,
+        "conflicts": c.conflicts,
+        "quarantined": c.quarantined,
+        "notes": list(report.notes),
+    }
+
+
+@app.command()
+def spf(
+    site: SiteId,
+    first: Annotated[Day, typer.Option("--from", help="First day, local.")],
+    end: Annotated[Day, typer.Option("--to", help="Day after the last one, local.")],
+    boundary: Annotated[Boundary | None, typer.Option(help="Default: the promise's.")] = None,
+    accept: Annotated[
+        list[Assumption] | None, typer.Option("--assume", help="Accept a named assumption.")
+    ] = None,
+    store: StorePath = DEFAULT_STORE,
+    as_json: AsJson = False,
+) -> None:
+    """Performance factor of the local days from --from up to, not including, --to."""
+    if end <= first:
+        message = (
+            f"--to {end:%Y-%m-%d} must be after --from {first:%Y-%m-%d}: "
+            "it is the day after the last one."
+        )
+        raise DescriptionError(message)
+    with open_store(store) as opened:
+        described = load_site(opened, site)
+        if derived.changed_since(opened, site) is not None:
+            refresh_site(opened, site, now=periods.utc_now())
+        result = _account(
+            opened, described, boundary, tuple(accept or ()), first.date(), end.date()
+        )
+    document = {
+        "site": site,
+        "from": first.date(),
+        "to": end.date(),
+        "from_utc": result.start_utc,
+        "to_utc": result.end_utc,
+        "boundary": result.boundary,
+        "assumption": result.assumption,
+        "heat_kwh": result.heat_kwh,
+        "electricity_kwh": result.electricity_kwh,
+        "spf": result.spf,
+        "u_spf": result.u_spf,
+        "coverage": result.coverage,
+        "hours": result.hours.model_dump(),
+        "budget": [
+            {"source": source, "detail": detail, "u_spf": u} for source, detail, u in result.budget
+        ],
+    }
+    _print(as_json, document, _account_text(site, first.date(), end.date(), result))
+
+
+def _account(
+    store: Store,
+    site: Site,
+    boundary: Boundary | None,
+    assumptions: tuple[Assumption, ...],
+    first: date,
+    end: date,
+) -> Account:
+    terms = site.current_terms
+    if boundary is None:
+        if terms is not None:
+            boundary = terms.boundary
+            assumptions = assumptions or terms.assumptions
+        else:
+            able = measurable(site)
+            boundary = able[-1] if able else Boundary.H4
+    how = recipe(site, boundary, assumptions)
+    slots, states = derived.load_slots(store, site.id), derived.load_states(store, site.id)
+    use = heat_meter_use(site, slots, states)
+    return account(site, how, pair(slots, how), use, first, end)
+
+
+def _account_text(site: str, first: date, end: date, result: Account) -> str:
+    h = result.hours
+    lines = [
+        f"{site}, {first} up to {end}, boundary {result.boundary}",
+        f"  SPF          {say.spf_with_u(result.spf, result.u_spf)}",
+        f"  heat         {result.heat_kwh:,.1f} kWh",
+        f"  electricity  {result.electricity_kwh:,.1f} kWh",
+        f"  coverage     {result.coverage:.1%} ({h.measured} h measured, {h.bridged} h bridged, "
+        f"{h.missing} h missing of {h.total} h)",
+    ]
+    if result.assumption is not None:
+        lines.append(f"  assumption   {result.assumption.sentence}")
+    lines += [f"  u            {u:.4f}  {source}: {detail}" for source, detail, u in result.budget]
+    return "\n".join(lines)
+
+
+@app.command()
+def standing(
+    site: MaybeSite = None, store: StorePath = DEFAULT_STORE, as_json: AsJson = False
+) -> None:
+    """Where sites stand against their promise, worst first."""
+    now = periods.utc_now()
+    with open_store(store) as opened:
+        sites = [load_site(opened, site)] if site else list_sites(opened)
+        found = [
+            refresh_site(opened, s.id, now=now)
+            if derived.changed_since(opened, s.id) is not None
+            else judge(opened, s, stored_channels(opened, s), now=now)
+            for s in sites
+        ]
+    found.sort(key=lambda s: (s.word.urgency, s.probability if s.probability is not None else 1))
+    documents = [_standing(s) for s in found]
+    table = _table(
+        "site", "standing", "promise", "SPF", "probability (%)", "coverage (%)", "age (h)", "why"
+    )
+    for s in found:
+        a = s.account
+        table.add_row(
+            s.site,
+            s.word,
+            f"{s.promise:.2f} {s.boundary}" if s.promise and s.boundary else "–",
+            say.spf_with_u(a.spf, a.u_spf) if a else "–",
+            f"{s.probability * 100:.0f}" if s.probability is not None else "–",
+            f"{a.coverage * 100:.1f}" if a else "–",
+            f"{(now - s.newest_reading).total_seconds() / 3600:.0f}" if s.newest_reading else "–",
+            s.why,
+        )
+    _print(as_json, documents[0] if site else documents, table)
+
+
+def _standing(s: Standing) -> dict[str, Any]:
+    a = s.account
+    return {
+        "site": s.site,
+        "standing": s.word,
+        "why": s.why,
+        "promise": s.promise,
+        "boundary": s.boundary,
+        "terms_version": s.terms_version,
+        "period_start": s.period_start,
+        "period_end": s.period_end,
+        "spf": a.spf if a else None,
+        "u_spf": a.u_spf if a else None,
+        "interval_95": [s.low, s.high] if s.low is not None else None,
+        "probability": s.probability,
+        "coverage": a.coverage if a else None,
+        "heat_kwh": a.heat_kwh if a else None,
+        "electricity_kwh": a.electricity_kwh if a else None,
+        "hours": a.hours.model_dump() if a else None,
+        "settlement": s.settlement,
+        "money": s.money.model_dump() if s.money else None,
+        "newest_reading": s.newest_reading,
+        "computed_at": s.computed_at,
+        "rules_version": s.rules_version,
+    }
+
+
+@app.command()
+def quarantine(
+    site: MaybeSite = None, store: StorePath = DEFAULT_STORE, as_json: AsJson = False
+) -> None:
+    """Readings that became no figure, each with its place and reason."""
+    with open_store(store) as opened:
+        if site:
+            load_site(opened, site)
+        frame = readings.quarantined(opened, site)
+    table = _table("site", "stage", "file", "line", "column", "time (UTC)", "value", "reason")
+    for row in frame.head(200).iter_rows():
+        table.add_row(*("" if cell is None else _plain(cell) for cell in row))
+    if frame.height > 200:
+        table.caption = f"the first 200 of {frame.height:,}; --json gives all"
+    _print(as_json, _records(frame), table)
+
+
+@app.command()
+def imports(
+    site: MaybeSite = None, store: StorePath = DEFAULT_STORE, as_json: AsJson = False
+) -> None:
+    """What was imported, with the accounting identity of each file."""
+    with open_store(store) as opened:
+        frame = readings.imports(opened, site)
+    table = _table(
+        "site", "file", "readings", "accepted ()", "duplicates ()", "conflicts ()", "quarantined ()"
+    )
+    for row in frame.iter_rows(named=True):
+        numbers = ("rows_read", "accepted", "duplicates", "conflicts", "quarantined")
+        table.add_row(row["site_id"], row["file_name"], *(f"{row[n]:,}" for n in numbers))
+    _print(as_json, _records(frame), table)
+
+
+@app.command()
+def refresh(
+    site: MaybeSite = None,
+    full: Annotated[bool, typer.Option(help="Compute the whole history anew.")] = False,
+    store: StorePath = DEFAULT_STORE,
+    as_json: AsJson = False,
+) -> None:
+    """Bring the figures of sites up to date."""
+    now = periods.utc_now()
+    with open_store(store) as opened:
+        sites = [load_site(opened, site)] if site else list_sites(opened)
+        done = [refresh_site(opened, s.id, now=now, full=full) for s in sites]
+    _print(
+        as_json,
+        [{"site": s.site, "standing": s.word} for s in done],
+        "\n".join(f"{s.site}: {s.word}" for s in done) or "There are no sites.",
+    )
+
+
+@user_app.command("add")
+def user_add(
+    email: str,
+    name: Annotated[str, typer.Option(help="How the person is called on the pages.")],
+    role: Annotated[str, typer.Option(help="'installer' or 'homeowner'.")],
+    site: Annotated[list[str] | None, typer.Option(help="A homeowner's site.")] = None,
+    store: StorePath = DEFAULT_STORE,
+    as_json: AsJson = False,
+) -> None:
+    """Let a person sign in; the password is asked for, or read from standard input."""
+    if sys.stdin.isatty():
+        password = typer.prompt("Password", hide_input=True, confirmation_prompt=True)
+    else:
+        password = sys.stdin.readline().rstrip("\n")
+    with open_store(store) as opened:
+        user = users.add_user(
+            opened,
+            email=email,
+            name=name,
+            role=role,
+            password=password,
+            sites=tuple(site or ()),
+            now=periods.utc_now(),
+        )
+    _print(
+        as_json,
+        {"email": user.email, "role": user.role, "sites": list(user.sites)},
+        f"{user.email} may sign in as {user.role}.",
+    )
+
+
+@user_app.command("list")
+def user_list(store: StorePath = DEFAULT_STORE, as_json: AsJson = False) -> None:
+    """List who may sign in."""
+    with open_store(store) as opened:
+        found = users.list_users(opened)
+    table = _table("e-mail", "name", "role", "sites")
+    for user in found:
+        table.add_row(user.email, user.name, user.role, ", ".join(user.sites))
+    _print(
+        as_json,
+        [{"email": u.email, "name": u.name, "role": u.role, "sites": list(u.sites)} for u in found],
+        table,
+    )
+
+
+@app.command()
+def serve(
+    store: StorePath = DEFAULT_STORE,
+    host: Annotated[str, typer.Option(help="Address to listen on.")] = "127.0.0.1",
+    port: Annotated[int, typer.Option(min=0, max=65535)] = 8050,
+    as_json: AsJson = False,
+) -> None:
+    """Serve the pages until interrupted."""
+    with open_store(store) as opened:
+        serve_pages(
+            opened,
+            host=host,
+            port=port,
+            on_ready=lambda url: _print(as_json, {"url": url}, f"The pages are at {url}"),
+        )
+
+
+@app.command()
+def demo(
+    folder: Annotated[
+        Path, typer.Option("--dir", help="Where the demo's files go; made anew each time.")
+    ] = Path("pledgewatt-demo"),
+    end: Annotated[
+        datetime | None,
+        typer.Option(formats=["%Y-%m-%d"], help="Day after the last of the data; default today."),
+    ] = None,
+    months: Annotated[int, typer.Option(min=1, max=36, help="Length of the data.")] = 14,
+    port: Annotated[int, typer.Option(min=0, max=65535)] = 8050,
+    pages: Annotated[bool, typer.Option("--serve/--no-serve", help="Serve the pages.")] = True,
+    store: Annotated[
+        Path | None,
+        typer.Option("--store", help="File of the store; default inside --dir."),
+    ] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Make a fleet of invented homes, import their exports, and serve the pages."""
+    last = end.date() if end else periods.utc_now().date()
+    made = demo_fleet.build(
+        folder, store=store or folder / "demo.duckdb", end=last, months=months, console=err
+    )
+    _print(as_json, made.document, made.text)
+    if pages:
+        with open_store(made.store) as opened:
+            serve_pages(
+                opened,
+                host="127.0.0.1",
+                port=port,
+                on_ready=lambda url: err.print(
+                    f"\nThe pages are at {url}   (stop with Ctrl-C)", highlight=False
+                ),
+            )
+
+
+def main() -> NoReturn:
+    """Entry point of the command."""
+    try:
+        app()
+    except PledgewattError as error:
+        err.print(error.user_message, highlight=False, markup=False, soft_wrap=True)
+        sys.exit(error.exit_code)
+    sys.exit(0)
