@@ -1,0 +1,1 @@
+"""Timings; run by hand, never part of the tests."""
