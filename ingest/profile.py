@@ -6,11 +6,38 @@ from datetime import timedelta
 from pathlib import Path
 from typing import Annotated, Literal, Self
 
-from pydantic import Field, model_validator
+from pydantic import (
+    AfterValidator,
+    Field,
+    StringConstraints,
+    field_validator,
+    model_validator,
+)
 
-from monitor.models import Kind, Record, Role, record_from_toml
+from ingest.clock import NUMERIC_FORMATS, check_time_format
+from ingest.local_time import parse_zone
+from monitor.models import Finite, Kind, Record, Role, record_from_toml
 
-TimeFormat = Annotated[str, Field(min_length=1)]
+
+def _readable_time_format(time_format: str) -> str:
+    check_time_format(time_format)
+    return time_format
+
+
+def _plain_separator(separator: str) -> str:
+    if not separator.isascii() or separator.isalnum() or separator in '"\r\n.+-#':
+        message = f"'{separator}' cannot separate fields; use one of ; , | or a tab"
+        raise ValueError(message)
+    return separator
+
+
+TimeFormat = Annotated[str, Field(min_length=1), AfterValidator(_readable_time_format)]
+# A tab is a separator too, so it must not be stripped as white space is elsewhere.
+Separator = Annotated[
+    str,
+    StringConstraints(min_length=1, max_length=1, strip_whitespace=False),
+    AfterValidator(_plain_separator),
+]
 
 
 class MbusRecord(Record):
@@ -19,14 +46,14 @@ class MbusRecord(Record):
     Attributes
     ----------
     quantity
-        `energy`, `volume`, `power`, `flow_rate`, `flow_temp`, `return_temp`.
+        `energy`, `power`, `flow_rate`, `flow_temp`, `return_temp`.
     storage, tariff, device
         Storage number, tariff and subunit; the live register is 0, 0, 0.
     cooling
         True for the register that counts energy taken back.
     """
 
-    quantity: Literal["energy", "volume", "power", "flow_rate", "flow_temp", "return_temp"]
+    quantity: Literal["energy", "power", "flow_rate", "flow_temp", "return_temp"]
     storage: int = Field(default=0, ge=0)
     tariff: int = Field(default=0, ge=0)
     device: int = Field(default=0, ge=0)
@@ -43,7 +70,8 @@ class Column(Record):
         M-Bus: leave it out and give `record` instead.
     role, kind, unit
         What the values are. Units are read by pint ('kWh', 'MWh', 'GJ', 'kW', 'W',
-        'degC', 'degF', 'K', 'm3/h', 'l/min' ...) and converted on reading.
+        'degC', 'degF', 'K', 'm3/h', 'l/min' ...) and converted on reading. M-Bus: leave
+        it out, for each telegram states its own.
     interval
         Interval kind only: length of the interval. Without it the spacing of the
         time stamps must be regular and is taken.
@@ -52,7 +80,8 @@ class Column(Record):
     scale
         Factor on the value before the unit, for pulse counts and transformers.
     sentinels
-        Values that mean 'no value' in this column; they are set aside and counted.
+        Values that mean 'no value' in this column, as the file writes them (M-Bus: in
+        kWh, kW, degC, m3/h); they are set aside and counted.
     serial
         Serial of the meter, where an export mixes several with the same role.
     record
@@ -62,11 +91,11 @@ class Column(Record):
     column: str | None = None
     role: Role
     kind: Kind
-    unit: str = Field(min_length=1)
+    unit: str | None = Field(default=None, min_length=1)
     interval: timedelta | None = None
     stamp: Literal["start", "end"] = "start"
-    scale: float = 1.0
-    sentinels: tuple[float, ...] = ()
+    scale: Finite = 1.0
+    sentinels: tuple[Finite, ...] = ()
     serial: str | None = None
     record: MbusRecord | None = None
 
@@ -78,6 +107,19 @@ class Column(Record):
         if self.role.is_energy == (self.kind is Kind.STATE):
             allowed = "register, interval or power" if self.role.is_energy else "state"
             message = f"role '{self.role}' needs kind {allowed}, not '{self.kind}'"
+            raise ValueError(message)
+        seconds = self.interval.total_seconds() if self.interval is not None else 1.0
+        if seconds < 1.0 or seconds % 1.0 or seconds > 366 * 86_400:
+            message = "'interval' must be a whole number of seconds, at most a year"
+            raise ValueError(message)
+        if self.scale == 0.0:
+            message = "'scale' must not be 0: every reading would become 0"
+            raise ValueError(message)
+        if (self.column is None) == (self.record is None):
+            message = "give either 'column' (delimited text) or 'record' (M-Bus)"
+            raise ValueError(message)
+        if self.unit is None and self.record is None:
+            message = "'unit' is required: which unit the values of the column are in"
             raise ValueError(message)
         return self
 
@@ -99,11 +141,16 @@ class Delimited(Record):
     time
         Name of the time column, or of a date and a time column.
     time_format
-        strptime format, or `iso`, `epoch_s`, `epoch_ms`, `excel`.
+        strptime format, or `iso`, `epoch_s`, `epoch_ms`, `excel`. Where date and time
+        are two columns, the format is for both with one space between.
+    point, value
+        Long layout: names of the column that says what a row is, and of its value.
+    serial
+        Name of the column with the meter's serial, where the file mixes several meters.
     """
 
     layout: Literal["wide", "long"] = "wide"
-    separator: str | None = Field(default=None, min_length=1, max_length=1)
+    separator: Separator | None = None
     decimal: Literal[".", ","] = "."
     thousands: Literal[".", ",", "'", " "] | None = None
     encoding: Literal["utf-8", "utf-16", "latin-1", "cp1252"] | None = None
@@ -119,6 +166,15 @@ class Delimited(Record):
         if self.layout == "long" and (self.point is None or self.value is None):
             message = "a long layout needs 'point' and 'value': the names of those two columns"
             raise ValueError(message)
+        if self.layout == "wide" and (self.point is not None or self.value is not None):
+            message = "'point' and 'value' belong to a long layout; set layout = \"long\""
+            raise ValueError(message)
+        if self.thousands == self.decimal:
+            message = "'thousands' and 'decimal' must differ"
+            raise ValueError(message)
+        if isinstance(self.time, tuple) and self.time_format in NUMERIC_FORMATS:
+            message = f"time_format '{self.time_format}' is one number, so 'time' is one column"
+            raise ValueError(message)
         return self
 
 
@@ -133,7 +189,7 @@ class Mbus(Record):
         As for delimited text.
     """
 
-    separator: str = Field(default=";", min_length=1, max_length=1)
+    separator: Separator = ";"
     time_format: TimeFormat = "iso"
 
 
@@ -158,6 +214,11 @@ class Profile(Record):
     delimited: Delimited | None = None
     mbus: Mbus | None = None
     column: tuple[Column, ...] = Field(min_length=1)
+
+    @field_validator("zone")
+    @classmethod
+    def _zone_is_known(cls, zone: str) -> str:
+        return parse_zone(zone).name
 
 
 def profile_from_toml(path: Path) -> Profile:
