@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 
 import polars as pl
 
@@ -89,15 +89,7 @@ def _stuck_suspects(site: Site, channels: list[StoredChannel], stuck: pl.DataFra
 
 def _with_swap_readings(site: Site, stored: StoredChannel, own: pl.DataFrame) -> pl.DataFrame:
     """Add the register values that a fitter read when fitting and removing a meter."""
-    fit, channel = stored.fit, stored.channel
-    if channel.kind is not Kind.REGISTER:
-        return own
-    unit = KWH_PER_UNIT.get(channel.unit, 1.0)
-    noted = [
-        (site.utc(moment), values[channel.role] * unit)
-        for moment, values in ((fit.fitted, fit.start_register), (fit.removed, fit.end_register))
-        if moment is not None and channel.role in values
-    ]
+    noted = _noted(site, stored)
     if not noted:
         return own
     extra = pl.DataFrame(
@@ -112,6 +104,19 @@ def _with_swap_readings(site: Site, stored: StoredChannel, own: pl.DataFrame) ->
     )
     # What the meter itself exported at that instant comes first.
     return pl.concat([own, extra]).unique("t_utc", keep="first", maintain_order=True).sort("t_utc")
+
+
+def _noted(site: Site, stored: StoredChannel) -> list[tuple[datetime, float]]:
+    """Registers read when a meter was fitted and removed: UTC time and kWh."""
+    fit, channel = stored.fit, stored.channel
+    if channel.kind is not Kind.REGISTER:
+        return []
+    unit = KWH_PER_UNIT.get(channel.unit, 1.0)
+    return [
+        (site.utc(moment), values[channel.role] * unit)
+        for moment, values in ((fit.fitted, fit.start_register), (fit.removed, fit.end_register))
+        if moment is not None and channel.role in values
+    ]
 
 
 def refresh_site(
@@ -139,9 +144,19 @@ def _derive_from(
     anchored: set[int] = set()
     if since - beginning > rules.lookback:
         start = (since - rules.lookback).replace(hour=0, minute=0, second=0, microsecond=0)
-        active = {n for n, t in readings.newest(store, ids).items() if t >= start}
-        energy = [s for s in channels if s.channel.role.is_energy and s.channel_id in active]
+        newest = readings.newest(store, ids)
+        noted = {s.channel_id: [t for t, _ in _noted(site, s)] for s in channels}
+        energy = [
+            s
+            for s in channels
+            if s.channel.role.is_energy
+            and max([newest.get(s.channel_id, beginning), *noted[s.channel_id]]) >= start
+        ]
         anchors = readings.last_before(store, [s.channel_id for s in energy], start)
+        for stored in energy:
+            earlier = [t for t in noted[stored.channel_id] if t <= start]
+            if earlier and stored.channel_id not in anchors:
+                anchors[stored.channel_id] = max(earlier)
         anchored = set(anchors)
         start = min([start, *anchors.values()])
         roles = sorted({s.channel.role.value for s in energy})
@@ -149,9 +164,9 @@ def _derive_from(
         start = start.replace(minute=0, second=0, microsecond=0)
     load_from = start
     if start > beginning:
-        # Whole days and the reading before them, so that the first boundary is resolved
-        # and the first samples are held as they were.
-        load_from = (start - rules.max_profile_gap).replace(hour=0, minute=0)
+        # A whole day before and the reading before it, so that the first boundary is resolved,
+        # the first samples are held as they were, and a standstill is seen from its day on.
+        load_from = (start - rules.max_profile_gap - timedelta(days=1)).replace(hour=0, minute=0)
         before = readings.last_before(store, ids, load_from)
         load_from = min([load_from, *(t for n, t in before.items() if n in anchored)])
     frame = readings.load_readings(store, ids, load_from)

@@ -142,8 +142,10 @@ def standing(
         low, high = so_far.spf - K_95 * so_far.u_spf, so_far.spf + K_95 * so_far.u_spf
     word, why = _word(site, so_far, probability, over=over, rules=rules)
     settlement: Decision | None = None
-    if over and so_far.spf is not None and so_far.u_spf is not None:
-        settlement = decide(so_far.spf, so_far.u_spf, so_far.coverage, terms)
+    if over:
+        settlement = "undecided"
+        if so_far.spf is not None and so_far.u_spf is not None:
+            settlement = decide(so_far.spf, so_far.u_spf, so_far.coverage, terms)
     return Standing(
         **base,
         word=word,

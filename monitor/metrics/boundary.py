@@ -166,9 +166,9 @@ def _recipe(site: Site, boundary: Boundary) -> Recipe | str:
         return "no heat meter is described"
     resistive = RESISTIVE & wanted if boundary in (Boundary.H3, Boundary.H4) else frozenset()
     # The electricity of a resistive heater stands for its heat.
-    for role in (Role.ELEC_BACKUP, Role.ELEC_IMMERSION):
-        if role in electricity and electricity[role] == {_OWN[role]}:
-            heat[role] = frozenset({f"heat of {_OWN[role]}"})
+    for role, counted in electricity.items():
+        if counted and counted <= RESISTIVE:
+            heat[role] = frozenset(f"heat of {c}" for c in counted)
     pump = frozenset({"space", "hot water"})
     exact = _sum_to(pump | {f"heat of {c}" for c in resistive}, heat)
     if exact is not None:

@@ -24,16 +24,19 @@ def chain(parts: list[pl.DataFrame]) -> pl.DataFrame:
 
     Where one fit ends at the very instant at which the next begins (a swap with
     readings of both meters), the course goes on; elsewhere the energy between them is
-    missing (R5).
+    missing (R5). What an earlier fit states of the time after the next one began (a held
+    sample, an interval across the swap) is left out.
 
     Parameters
     ----------
     parts
-        Points of each fit (schema POINTS), in any order; fits do not overlap in time.
+        Points of each fit (schema POINTS), in any order.
     """
     parts = sorted((part for part in parts if part.height), key=lambda part: int(part["t_us"][0]))
     if not parts:
         return pl.DataFrame(schema=POINTS)
+    begins = [int(part["t_us"][0]) for part in parts[1:]]
+    parts = [*(_until(part, t) for part, t in zip(parts, begins, strict=False)), parts[-1]]
     out: list[pl.DataFrame] = []
     course, total, end = -1, 0.0, None
     for part in parts:
@@ -48,6 +51,19 @@ def chain(parts: list[pl.DataFrame]) -> pl.DataFrame:
         total = float(moved["total"][-1])
         end = int(moved["t_us"][-1])
     return pl.concat(out)
+
+
+def _until(part: pl.DataFrame, moment: int) -> pl.DataFrame:
+    """Points up to a moment; a course that is truly linear there is cut, any other ends before."""
+    if int(part["t_us"][-1]) <= moment:
+        return part
+    kept = part.filter(pl.col("t_us") <= moment)
+    (course, t, total, exact), following = kept.row(-1), part.row(kept.height)
+    if not exact or course != following[0]:
+        return kept
+    share = (moment - t) / (following[1] - t)
+    cut = (course, moment, total + share * (following[2] - total), exact)
+    return pl.concat([kept, pl.DataFrame([cut], schema=POINTS, orient="row")])
 
 
 def _to_utc(column: str) -> pl.Expr:

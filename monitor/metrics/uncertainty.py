@@ -102,13 +102,13 @@ class Component:
     u_spf: float
 
 
-def meter_u_percent(fit: MeterFit | None, role: Role, use: HeatMeterUse) -> tuple[float, str]:
+def meter_u_percent(fit: MeterFit, role: Role, use: HeatMeterUse) -> tuple[float, str]:
     """Relative standard uncertainty of one meter in %, and what it was taken from."""
     if role.is_heat:
-        grade = (fit.accuracy_class if fit else None) or DEFAULT_HEAT_CLASS
-        least = fit.delta_theta_min_k if fit else 3.0
+        grade = fit.accuracy_class or DEFAULT_HEAT_CLASS
+        least = fit.delta_theta_min_k
         ratio = DEFAULT_FLOW_RATIO
-        if fit is not None and fit.q_p_m3h is not None and use.flow_m3h:
+        if fit.q_p_m3h is not None and use.flow_m3h:
             ratio = max(1.0, fit.q_p_m3h / use.flow_m3h)
         limit = heat_meter_limit(grade, ratio, use.delta_theta_k, least)
         how = "recorded" if use.recorded else "design"
@@ -119,7 +119,7 @@ def meter_u_percent(fit: MeterFit | None, role: Role, use: HeatMeterUse) -> tupl
         if use.delta_theta_k < least:
             detail += f" (below the {least:g} K that the meter is rated for)"
         return rectangular(limit), detail
-    grade = (fit.accuracy_class if fit else None) or DEFAULT_ELECTRICITY_CLASS
+    grade = fit.accuracy_class or DEFAULT_ELECTRICITY_CLASS
     limit = ELECTRICITY_METER[grade]
     return rectangular(limit), f"MID class {grade}: limit {limit:.1f} %"
 
@@ -138,7 +138,9 @@ def spf_components(
 
     With S = Q/E, Q = sum a_i X_i and E = sum b_i X_i over streams X_i, the sensitivity
     of S to a relative error of stream i is (a_i - S b_i) X_i / E. Fits that follow one
-    another in a role are taken as one meter, which errs on the safe side.
+    another in a role are taken as one meter of the worst class among them. Streams that
+    one device measures share its error: their contributions are added where that is more
+    than the root of the sum of squares. Both err on the safe side.
 
     Gaps: hours that are not known may have had another SPF. Taking all hidden hours as
     one draw from the spread of daily SPF gives u = share hidden x spread: they are held
@@ -160,15 +162,20 @@ def spf_components(
     spf = heat / electricity
     out: list[Component] = []
     edge_variance = 0.0
+    devices: dict[tuple[str, ...], list[tuple[str, str, float]]] = {}
     for role in recipe.streams:
         factor = recipe.heat.get(role, 0) - spf * recipe.electricity.get(role, 0)
         sensitivity = factor / electricity
-        fit = next((f for f in site.meter if any(c.role is role for c in f.channel)), None)
-        percent, detail = meter_u_percent(fit, role, use)
-        out.append(
-            Component(f"meter: {role}", detail, abs(sensitivity * streams[role]) * percent / 100)
-        )
+        fits = [f for f in site.meter if any(c.role is role for c in f.channel)]
+        percent, detail = max(meter_u_percent(fit, role, use) for fit in fits)
+        share = sensitivity * streams[role] * percent / 100
+        devices.setdefault(tuple(f.serial for f in fits), []).append((role, detail, share))
         edge_variance += (sensitivity * edges[role]) ** 2
+    for parts in devices.values():
+        names, details, shares = zip(*parts, strict=True)
+        together = max(abs(sum(shares)), sqrt(sum(share**2 for share in shares)))
+        detail = "; ".join(dict.fromkeys(details))
+        out.append(Component(f"meter: {' and '.join(names)}", detail, together))
     out.append(
         Component("edges of known runs", "energy placed by interpolation", sqrt(edge_variance))
     )

@@ -86,7 +86,8 @@ def open_store(path: Path, *, create: bool = False) -> Store:
         message = f"{path} cannot be opened as a store: {error}"
         raise PledgewattError(message) from error
     try:
-        connection.execute("SET TimeZone = 'UTC'")
+        # Global, or cursors would read and write times in the zone of this computer.
+        connection.execute("SET GLOBAL TimeZone = 'UTC'")
         _migrate(path, connection)
     except BaseException:
         connection.close()
@@ -116,6 +117,11 @@ def _migrations() -> list[tuple[int, str]]:
 
 
 def _migrate(path: Path, connection: duckdb.DuckDBPyConnection) -> None:
+    # DuckDB shows a .csv or .json as a view in memory: what is written there is lost.
+    on_disk = connection.execute("SELECT 1 FROM duckdb_databases() WHERE path IS NOT NULL")
+    if not on_disk.fetchall():
+        message = f"{path} cannot be opened as a store: it is a file of another kind."
+        raise PledgewattError(message)
     connection.execute(
         "CREATE TABLE IF NOT EXISTS schema_version "
         "(version INTEGER PRIMARY KEY, applied_at TIMESTAMPTZ NOT NULL)"

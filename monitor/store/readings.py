@@ -142,6 +142,7 @@ def _sort_out(cursor: duckdb.DuckDBPyConnection, batch: Batch, import_id: int) -
                     ON r.channel_id = s.channel_id AND r.t_utc = s.t_utc
             )
             SELECT k.* EXCLUDE (nth_same, nth_value),
+                max(nth_value) OVER (PARTITION BY channel_id, t_utc) > 1 AS divided,
                 CASE
                     WHEN nth_same > 1 THEN 'duplicate'
                     WHEN EXISTS (SELECT 1 FROM earlier e WHERE e.channel_id = k.channel_id
@@ -185,11 +186,17 @@ def _settle(
 ) -> tuple[int, int]:
     """Write the sorted rows; give the numbers of duplicates and conflicts."""
     if correction:
+        # Two values for one time in one correction settle nothing.
+        cursor.execute(
+            "UPDATE sorted SET verdict = 'conflict' WHERE divided AND verdict = 'contradicts'"
+        )
         # A correction that repeats one of several contested values picks that value.
         cursor.execute(
             "UPDATE sorted SET verdict = 'contradicts' FROM contested c WHERE verdict = 'known' "
-            "AND c.channel_id = sorted.channel_id AND c.t_utc = sorted.t_utc "
-            "AND c.settled_by IS NULL"
+            "AND NOT divided AND c.channel_id = sorted.channel_id AND c.t_utc = sorted.t_utc "
+            "AND NOT EXISTS (SELECT 1 FROM reading r WHERE r.import_id = c.settled_by "
+            "AND r.channel_id = c.channel_id AND r.t_utc = c.t_utc AND r.value = sorted.value "
+            "AND r.duration_s IS NOT DISTINCT FROM sorted.duration_s)"
         )
     cursor.execute(
         "INSERT INTO reading SELECT channel_id, t_utc, duration_s, value, ?, line FROM sorted "
@@ -207,12 +214,9 @@ def _settle(
     duplicates = counted.get("duplicate", 0) + counted.get("known", 0)
     conflicts = counted.get("conflict", 0)
     if correction:
-        # Two values for one time in one correction settle nothing.
         cursor.execute(
             "UPDATE contested SET settled_by = ? FROM sorted s WHERE s.verdict = 'contradicts' "
-            "AND s.channel_id = contested.channel_id AND s.t_utc = contested.t_utc "
-            "AND NOT EXISTS (SELECT 1 FROM sorted o WHERE o.verdict = 'conflict' "
-            "AND o.channel_id = s.channel_id AND o.t_utc = s.t_utc)",
+            "AND s.channel_id = contested.channel_id AND s.t_utc = contested.t_utc",
             [import_id],
         )
     else:
