@@ -9,6 +9,7 @@ the boundary. An import of several files goes on after a bad one and ends with 2
 from __future__ import annotations
 
 import json
+import os
 import sys
 from datetime import date, datetime
 from pathlib import Path
@@ -61,9 +62,10 @@ DEFAULT_STORE = Path("pledgewatt.duckdb")
 AsJson = Annotated[bool, typer.Option("--json", help="Print one JSON document and nothing else.")]
 SiteId = Annotated[str, typer.Option("--site", help="Id of the site.")]
 MaybeSite = Annotated[str | None, typer.Option("--site", help="Only this site.")]
-Day = Annotated[datetime, typer.Option(formats=["%Y-%m-%d"])]
+DAY = ["%Y-%m-%d"]
 
-out = Console()
+# Where nobody watches, as in a pipe, a table may be as wide as it needs to be.
+out = Console() if sys.stdout.isatty() else Console(width=240)
 err = Console(stderr=True)
 
 
@@ -87,10 +89,11 @@ def _records(frame: pl.DataFrame) -> list[dict[str, Any]]:
 
 
 def _table(*columns: str) -> Table:
+    """A table; a column whose name starts with '>' is set to the right."""
     table = Table(box=None, pad_edge=False, header_style="bold")
     for column in columns:
-        numeric = column.endswith(")") or column in {"SPF", "promise", "readings", "line"}
-        table.add_column(column, justify="right" if numeric else "left", overflow="fold")
+        name = column.removeprefix(">")
+        table.add_column(name, justify="right" if name != column else "left", overflow="fold")
     return table
 
 
@@ -132,7 +135,7 @@ def site_list(store: StorePath = DEFAULT_STORE, as_json: AsJson = False) -> None
     """List the sites."""
     with open_store(store) as opened:
         sites = list_sites(opened)
-    table = _table("site", "name", "place", "promise", "boundary", "meters")
+    table = _table("site", "name", "place", ">promise", "boundary", "meters")
     for site in sites:
         terms = site.current_terms
         table.add_row(
@@ -224,8 +227,10 @@ def _report(report: ImportReport) -> dict[str, Any]:
 @app.command()
 def spf(
     site: SiteId,
-    first: Annotated[Day, typer.Option("--from", help="First day, local.")],
-    end: Annotated[Day, typer.Option("--to", help="Day after the last one, local.")],
+    first: Annotated[datetime, typer.Option("--from", formats=DAY, help="First day, local.")],
+    end: Annotated[
+        datetime, typer.Option("--to", formats=DAY, help="Day after the last one, local.")
+    ],
     boundary: Annotated[Boundary | None, typer.Option(help="Default: the promise's.")] = None,
     accept: Annotated[
         list[Assumption] | None, typer.Option("--assume", help="Accept a named assumption.")
@@ -294,7 +299,7 @@ def _account_text(site: str, first: date, end: date, result: Account) -> str:
     h = result.hours
     lines = [
         f"{site}, {first} up to {end}, boundary {result.boundary}",
-        f"  SPF          {say.spf_with_u(result.spf, result.u_spf)}",
+        f"  SPF          {_spf(result)}",
         f"  heat         {result.heat_kwh:,.1f} kWh",
         f"  electricity  {result.electricity_kwh:,.1f} kWh",
         f"  coverage     {result.coverage:.1%} ({h.measured} h measured, {h.bridged} h bridged, "
@@ -304,6 +309,12 @@ def _account_text(site: str, first: date, end: date, result: Account) -> str:
         lines.append(f"  assumption   {result.assumption.sentence}")
     lines += [f"  u            {u:.4f}  {source}: {detail}" for source, detail, u in result.budget]
     return "\n".join(lines)
+
+
+def _spf(result: Account) -> str:
+    if result.spf is None or result.u_spf is None:
+        return "–"
+    return f"{say.spf(result.spf, result.u_spf)} ± {result.u_spf:.2f}"
 
 
 @app.command()
@@ -323,7 +334,7 @@ def standing(
     found.sort(key=lambda s: (s.word.urgency, s.probability if s.probability is not None else 1))
     documents = [_standing(s) for s in found]
     table = _table(
-        "site", "standing", "promise", "SPF", "probability (%)", "coverage (%)", "age (h)", "why"
+        "site", "standing", ">promise", ">SPF", ">probability", ">coverage", ">age (h)", "why"
     )
     for s in found:
         a = s.account
@@ -331,9 +342,9 @@ def standing(
             s.site,
             s.word,
             f"{s.promise:.2f} {s.boundary}" if s.promise and s.boundary else "–",
-            say.spf_with_u(a.spf, a.u_spf) if a else "–",
-            f"{s.probability * 100:.0f}" if s.probability is not None else "–",
-            f"{a.coverage * 100:.1f}" if a else "–",
+            _spf(a) if a else "–",
+            say.share(s.probability),
+            say.share(a.coverage) if a else "–",
             f"{(now - s.newest_reading).total_seconds() / 3600:.0f}" if s.newest_reading else "–",
             s.why,
         )
@@ -376,7 +387,7 @@ def quarantine(
         if site:
             load_site(opened, site)
         frame = readings.quarantined(opened, site)
-    table = _table("site", "stage", "file", "line", "column", "time (UTC)", "value", "reason")
+    table = _table("site", "stage", "file", ">line", "column", "time (UTC)", "value", "reason")
     for row in frame.head(200).iter_rows():
         table.add_row(*("" if cell is None else _plain(cell) for cell in row))
     if frame.height > 200:
@@ -392,7 +403,7 @@ def imports(
     with open_store(store) as opened:
         frame = readings.imports(opened, site)
     table = _table(
-        "site", "file", "readings", "accepted ()", "duplicates ()", "conflicts ()", "quarantined ()"
+        "site", "file", ">readings", ">accepted", ">duplicates", ">conflicts", ">quarantined"
     )
     for row in frame.iter_rows(named=True):
         numbers = ("rows_read", "accepted", "duplicates", "conflicts", "quarantined")
@@ -489,7 +500,7 @@ def demo(
     ] = Path("pledgewatt-demo"),
     end: Annotated[
         datetime | None,
-        typer.Option(formats=["%Y-%m-%d"], help="Day after the last of the data; default today."),
+        typer.Option(formats=DAY, help="Day after the last of the data; default today."),
     ] = None,
     months: Annotated[int, typer.Option(min=1, max=36, help="Length of the data.")] = 14,
     port: Annotated[int, typer.Option(min=0, max=65535)] = 8050,
@@ -525,4 +536,15 @@ def main() -> NoReturn:
     except PledgewattError as error:
         err.print(error.user_message, highlight=False, markup=False, soft_wrap=True)
         sys.exit(error.exit_code)
+    except Exception as error:
+        if os.environ.get("PLEDGEWATT_DEBUG"):
+            raise
+        err.print(
+            f"This is a fault of pledgewatt, not of your data: {type(error).__name__}: {error}. "
+            "Set PLEDGEWATT_DEBUG=1 to see where it arose.",
+            highlight=False,
+            markup=False,
+            soft_wrap=True,
+        )
+        sys.exit(1)
     sys.exit(0)

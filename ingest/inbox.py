@@ -90,8 +90,9 @@ def import_file(
 ) -> ImportReport:
     """Bring one export into the store.
 
-    The same bytes under the same profile change nothing. The figures of the site are
-    not computed here: the caller refreshes.
+    The same bytes under the same profile, for the same meters, change nothing; once a
+    meter that was lacking is described, its readings can be brought in. The figures of
+    the site are not computed here: the caller refreshes.
 
     Raises
     ------
@@ -100,7 +101,7 @@ def import_file(
     """
     site = load_site(store, site_id)
     hashed = content_hash(path)
-    profiled = hashlib.sha256(profile.model_dump_json().encode()).hexdigest()
+    profiled = _profile_hash(profile, site)
     earlier = known_import(store, site_id, hashed, profiled)
     if earlier is not None:
         number, when = earlier
@@ -124,6 +125,16 @@ def import_file(
     return ImportReport(
         site_id, path.name, extract.lines, extract.blank, counts, notes=extract.notes
     )
+
+
+def _profile_hash(profile: Profile, site: Site) -> str:
+    """SHA-256 of everything that says which readings of a file go where."""
+    meters = [
+        f"{fit.serial} {fit.fitted} {fit.removed} "
+        + " ".join(f"{channel.role}:{channel.kind}" for channel in fit.channel)
+        for fit in site.meter
+    ]
+    return hashlib.sha256("\n".join([profile.model_dump_json(), *meters]).encode()).hexdigest()
 
 
 def resolve(

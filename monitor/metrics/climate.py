@@ -27,11 +27,9 @@ YEAR: Final = 365.25
 YEAR_SPREAD_K: Final = 0.6
 
 #: How far a site may lie from its reference: in the mean and in the amplitude of the
-#: seasonal cycle, K, and by how much less where it is the site's own record.
-#: Common practice, no source.
+#: seasonal cycle, K. Common practice, no source.
 PLACE_SPREAD_K: Final = 1.2
 AMPLITUDE_SPREAD_K: Final = 0.7
-OWN_SPREAD_K: Final = 0.3
 
 #: Daily anomalies where only monthly means are known: standard deviation in mid-winter and
 #: mid-summer, K, and the number of days after which the correlation has fallen to 1/e.
@@ -51,6 +49,9 @@ _COLDEST: Final = 20.0
 #: Monthly mean outdoor temperature of the United Kingdom, degC: SAP 10.2 (2021),
 #: Appendix U, Table U1, region 0. The reference where nothing else is said.
 UK_AVERAGE: Final = (4.3, 4.9, 6.5, 8.9, 11.7, 14.6, 16.6, 16.4, 14.1, 10.6, 7.1, 4.2)
+
+#: A site this many standard deviations off has been given another place's climate.
+_FAR: Final = 3.0
 
 _MONTH_LENGTH: Final = np.array([31, 28.25, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31])
 
@@ -89,11 +90,25 @@ class Climate:
 
 @dataclass(frozen=True)
 class Placed:
-    """A climate as it lies at a site: offset and amplitude with their covariance."""
+    """A climate as it lies at a site.
+
+    Attributes
+    ----------
+    mean, root
+        Offset and change of the amplitude, K, and the Cholesky factor of their covariance.
+    """
 
     climate: Climate
     mean: Values
     root: Values
+
+    @property
+    def fits(self) -> bool:
+        """False where the site lies further off than a reference for it should."""
+        return bool(
+            abs(self.mean[0]) < _FAR * self.climate.place_k
+            and abs(self.mean[1]) < _FAR * self.climate.amplitude_k
+        )
 
 
 def _basis(day_of_year: Values, harmonics: int) -> Values:
@@ -110,7 +125,7 @@ def day_of_year(days: pl.Series) -> Values:
 
 
 def from_months(means: tuple[float, ...], origin: str) -> Climate:
-    """Climate of twelve monthly means; the cycle's own monthly means are those given.
+    """Climate of twelve monthly means, which its cycle meets to a tenth of a kelvin.
 
     Raises
     ------
@@ -140,7 +155,8 @@ def from_days(days: pl.Series, outdoor_c: Values, origin: str, *, own: bool = Fa
     outdoor_c
         Mean outdoor temperature of each, degC.
     own
-        True for the site's own record, which lies where the site lies.
+        True for the site's own record, which lies where the site lies: it is off the
+        climate by no more than its few years are.
 
     Raises
     ------
@@ -167,9 +183,29 @@ def from_days(days: pl.Series, outdoor_c: Values, origin: str, *, own: bool = Fa
     table = table[np.isfinite(table).sum(axis=1) > 0]
     # A day that one year lacks is taken from the years that have it, or from its neighbours.
     filled = np.where(np.isfinite(table), table, _column_means(table))
-    place = OWN_SPREAD_K if own else PLACE_SPREAD_K
-    amplitude = OWN_SPREAD_K if own else AMPLITUDE_SPREAD_K
-    return Climate(origin, cycle, filled, place, amplitude)
+    if not own:
+        return Climate(origin, cycle, filled)
+    spread = YEAR_SPREAD_K / float(np.sqrt(len(values) / YEAR))
+    return Climate(origin, cycle, filled, spread, spread)
+
+
+def reference(days: pl.Series, outdoor_c: Values) -> Climate:
+    """Reference climate where none is given: the site's own record, once it is long enough.
+
+    Before that it is the average of the United Kingdom, which says so in its origin.
+
+    Parameters
+    ----------
+    days, outdoor_c
+        Dates and daily means of the site; NaN is allowed.
+    """
+    known = np.isfinite(outdoor_c)
+    try:
+        return from_days(
+            days.filter(pl.Series(known)), outdoor_c[known], "the site's own record", own=True
+        )
+    except ValueError:
+        return from_months(UK_AVERAGE, "monthly means of the United Kingdom (SAP 10.2, Table U1)")
 
 
 def _column_means(table: Values) -> Values:
@@ -177,7 +213,7 @@ def _column_means(table: Values) -> Values:
     count = known.sum(axis=0)
     mean = np.where(known, table, 0.0).sum(axis=0) / np.maximum(count, 1)
     at = np.flatnonzero(count)
-    return np.interp(np.arange(365), at, mean[at], period=365)
+    return np.asarray(np.interp(np.arange(365), at, mean[at], period=365))
 
 
 def _season(doy: Values) -> Values:
@@ -259,4 +295,4 @@ def _blocks(anomalies: Values, doy: Values, members: int, rng: np.random.Generat
     year = rng.integers(0, anomalies.shape[0], (members, count))
     block = np.arange(len(doy)) // BLOCK_DAYS
     at = (np.minimum(doy, 365).astype(np.int64) - 1 + shift[:, block]) % 365
-    return anomalies[year[:, block], at]
+    return np.asarray(anomalies[year[:, block], at])

@@ -42,8 +42,13 @@ DAILY_WEATHER: Final[Schema] = {"day": pl.Date, "outdoor_c": pl.Float64}
 #: make days. Only the energy model sees the spread energy, never an account (R9).
 LONGEST_SPREAD_H: Final = 24
 
-#: Share of a day that temperatures must cover. Common practice, no source.
-LEAST_COVERED: Final = 0.75
+#: A day's mean temperature needs samples in each of so many equal parts of the day, a part
+#: counting once however many there are. Common practice, no source.
+DAY_PARTS: Final = 4
+
+#: Share of a day's heat during which the flow temperature must be known.
+#: Common practice, no source.
+LEAST_FLOW_SHARE: Final = 0.5
 
 Whole = npt.NDArray[np.int64]
 Values = npt.NDArray[np.float64]
@@ -68,30 +73,35 @@ def _hourly(blocks: Blocks) -> pl.DataFrame:
     )
 
 
-def _local_date(site: Site) -> pl.Expr:
-    """Local date of a slot, from its UTC hour since 1970 in column `hour`."""
+def _local(site: Site) -> pl.Expr:
+    """Local time of a slot, from its UTC hour since 1970 in column `hour`."""
     return (
         (pl.col("hour") * HOUR_US)
         .cast(pl.Datetime("us"))
         .dt.replace_time_zone("UTC")
         .dt.convert_time_zone(site.zone)
-        .dt.date()
-        .alias("day")
     )
 
 
+def _local_date(site: Site) -> pl.Expr:
+    """Local date of a slot."""
+    return _local(site).dt.date().alias("day")
+
+
 def _state(site: Site, states: pl.DataFrame, role: Role, name: str) -> pl.DataFrame:
-    """Daily means of a plain quantity, where enough of the day is covered."""
+    """Daily means of a plain quantity, where samples are spread over the day."""
     return (
         states.filter((pl.col("role") == role.value) & (pl.col("covered") > 0))
         .with_columns((pl.col("slot_start_utc").to_physical() // HOUR_US).alias("hour"))
-        .with_columns(_local_date(site))
-        .group_by("day")
-        .agg(
-            (pl.col("mean") * pl.col("covered")).sum().truediv(pl.col("covered").sum()).alias(name),
-            pl.col("covered").sum().alias("covered"),
+        .with_columns(
+            _local_date(site),
+            (_local(site).dt.hour().cast(pl.Int64) * DAY_PARTS // 24).alias("part"),
         )
-        .filter(pl.col("covered") >= LEAST_COVERED * 24)
+        .group_by("day", "part")
+        .agg(pl.col("mean").mean())
+        .group_by("day")
+        .agg(pl.col("mean").mean().alias(name), pl.len().alias("parts"))
+        .filter(pl.col("parts") == DAY_PARTS)
         .select("day", name)
     )
 
@@ -125,7 +135,8 @@ def day_frame(
         return empty(DAY)
     hourly = _hourly(blocks).with_columns(_local_date(site))
     first, last = hourly["day"].min(), hourly["day"].max()
-    assert isinstance(first, date) and isinstance(last, date)  # noqa: S101 - the frame has rows
+    assert isinstance(first, date)  # noqa: S101 - the frame has rows
+    assert isinstance(last, date)  # noqa: S101
     calendar = _calendar(site, first, last)
     energy = hourly.group_by("day").agg(
         pl.col("known").sum().cast(pl.Int64).alias("hours_known"),
@@ -151,9 +162,11 @@ def day_frame(
         found = pl.col("elsewhere").is_not_null()
         out = out.join(other, on="day", how="left").with_columns(
             pl.coalesce("outdoor_c", "elsewhere").alias("outdoor_c"),
-            pl.when(own).then(pl.lit("meter")).when(found).then(pl.lit("file")).alias(
-                "outdoor_from"
-            ),
+            pl.when(own)
+            .then(pl.lit("meter"))
+            .when(found)
+            .then(pl.lit("file"))
+            .alias("outdoor_from"),
         )
     complete = (pl.col("hours_placed") == pl.col("hours")) & (pl.col("hours") > 0)
     return check(
@@ -191,16 +204,23 @@ def _hot_water(site: Site, slots: pl.DataFrame) -> pl.DataFrame:
 
 def _flow(states: pl.DataFrame, hourly: pl.DataFrame) -> pl.DataFrame:
     """Daily flow temperature, each hour weighted by its heat."""
-    flow = states.filter(
-        (pl.col("role") == Role.FLOW_TEMP.value) & (pl.col("covered") > 0)
-    ).select((pl.col("slot_start_utc").to_physical() // HOUR_US).alias("hour"), "mean")
+    flow = states.filter((pl.col("role") == Role.FLOW_TEMP.value) & (pl.col("covered") > 0)).select(
+        (pl.col("slot_start_utc").to_physical() // HOUR_US).alias("hour"), "mean"
+    )
+    known = pl.col("mean").is_not_null()
     return (
         hourly.filter(pl.col("placed") & (pl.col("heat") > 0))
-        .join(flow, on="hour")
+        .join(flow, on="hour", how="left")
         .group_by("day")
         .agg(
-            (pl.col("mean") * pl.col("heat")).sum().truediv(pl.col("heat").sum()).alias("flow_c")
+            (pl.col("mean") * pl.col("heat")).sum().alias("weighted"),
+            pl.col("heat").filter(known).sum().alias("with_flow"),
+            pl.col("heat").sum(),
         )
+        .filter(
+            (pl.col("with_flow") > 0) & (pl.col("with_flow") >= LEAST_FLOW_SHARE * pl.col("heat"))
+        )
+        .select("day", (pl.col("weighted") / pl.col("with_flow")).alias("flow_c"))
     )
 
 

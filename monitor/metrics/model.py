@@ -21,70 +21,15 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
+from monitor.metrics import priors
 from monitor.metrics.daily import DAY
+from monitor.metrics.quality import Quality, quality
 from monitor.metrics.regression import Posterior, regress
 from monitor.models import Role, Site
 from monitor.schemas import check
 
 Values = npt.NDArray[np.float64]
 Whole = npt.NDArray[np.int64]
-
-#: Candidate balance temperatures, degC, and their prior. The base of 15.5 degC is the
-#: customary one of British degree days; the spread is common practice, no source.
-BALANCE_GRID: Final = np.arange(9.0, 20.01, 0.25)
-BALANCE_C: Final = 15.0
-BALANCE_SD: Final = 1.5
-
-#: Hot water and other base heat, kWh a day: mean and spread between homes.
-#: Common practice, no source.
-BASE_KWH: Final = 7.0
-BASE_SD: Final = 3.5
-
-#: Heat loss as a share of the stated design heat loss, or of the nominal heat output where
-#: no heat loss is stated: mean and relative spread. Common practice, no source.
-LOSS_SHARE: Final = 1.0
-LOSS_SD: Final = 0.30
-NOMINAL_SHARE: Final = 0.75
-NOMINAL_SD: Final = 0.40
-INDOOR_C: Final = 21.0
-DESIGN_OUTDOOR_C: Final = -3.0
-
-#: Flow temperature where no design curve is stated: at 15 degC outside, and K more for each
-#: K colder, each with its spread; then the spreads about a stated curve, and the flow
-#: while hot water is made. Common practice, no source.
-FLOW_AT_15_C: Final = 29.0
-FLOW_SLOPE: Final = 0.85
-FLOW_SD: Final = (5.0, 0.35)
-STATED_FLOW_SD: Final = (3.0, 0.2)
-HOT_WATER_FLOW_C: Final = 50.0
-HOT_WATER_FLOW_SD: Final = 4.0
-
-#: Source temperature of ground and water sources, degC, taken as constant: what it varies
-#: is left to the slope on the lift. Common practice, no source.
-GROUND_C: Final = 7.0
-
-#: Standby, kWh a day; share of the Carnot COP with 8 K across the heat exchangers, which
-#: fixes the prior of the reciprocal COP's two coefficients. Common practice, no source:
-#: 10 to 50 W; real units reach 0.35 to 0.55 of Carnot.
-STANDBY_KWH: Final = 0.6
-STANDBY_SD: Final = 0.6
-CARNOT_SHARE: Final = 0.43
-CARNOT_SD: Final = 0.07
-EXCHANGERS_K: Final = 8.0
-OFFSET_SD: Final = 0.05
-
-#: Changes of behaviour: how many a year, and the change of the reciprocal COP, mean and
-#: standard deviation as a share. Set on the training years of tests/calibration.
-CHANGES_A_YEAR: Final = 0.35
-CHANGE_MEAN: Final = 0.06
-CHANGE_SD: Final = 0.12
-
-#: What the form of the model misses on a season's sums: heat; electricity for the same
-#: heat; and more of the latter for days outside the temperatures seen.
-#: Set on the training years of tests/calibration.
-HEAT_SPREAD: Final = 0.06
-ELECTRICITY_SPREAD: Final = 0.010
-UNSEEN_SPREAD: Final = 0.06
 
 #: COP of a day that a forecast may take. Common practice, no source.
 COP_RANGE: Final = (0.9, 7.0)
@@ -96,6 +41,11 @@ LEAST_DAYS: Final = 90
 LEAST_SPAN_K: Final = 8.0
 LARGEST_CV: Final = 0.35
 
+#: Space heating counts as switched off where heat rises with cold by less than this share
+#: of what the heat loss says. Common practice, no source. No day is as warm as the other.
+HEATING_OFF: Final = 0.2
+BEYOND_HEATING_C: Final = 99.0
+
 #: Fewest complete days from which anything is fitted, and the days before the last that
 #: count: older habits tell little. Common practice, no source.
 FEWEST_DAYS: Final = 14
@@ -103,58 +53,6 @@ FIT_DAYS: Final = 730
 
 #: Residuals are drawn in blocks of this many days, so that their correlation stays.
 RESIDUAL_BLOCK: Final = 7
-
-
-@dataclass(frozen=True)
-class Quality:
-    """How well a model follows its days.
-
-    Attributes
-    ----------
-    days, parameters
-        Days fitted and coefficients estimated.
-    r2
-        Share of the variance explained.
-    cv_rmse, nmbe
-        By the formulas of ASHRAE Guideline 14-2014, Annex B.
-    """
-
-    days: int
-    parameters: int
-    r2: float
-    cv_rmse: float
-    nmbe: float
-
-
-def cv_rmse(measured: Values, predicted: Values, parameters: int) -> float:
-    """Root mean square error over the mean: sqrt(sum (y - f)^2 / (n - p)) / mean(y).
-
-    Source: ASHRAE Guideline 14-2014, Annex B.
-    """
-    free = max(len(measured) - parameters, 1)
-    return float(np.sqrt(np.sum((measured - predicted) ** 2) / free) / np.mean(measured))
-
-
-def nmbe(measured: Values, predicted: Values, parameters: int) -> float:
-    """Normalised mean bias error: sum (y - f) / ((n - p) mean(y)), positive if f is low.
-
-    Source: ASHRAE Guideline 14-2014, Annex B; the sign is a convention.
-    """
-    free = max(len(measured) - parameters, 1)
-    return float(np.sum(measured - predicted) / (free * np.mean(measured)))
-
-
-def quality(measured: Values, predicted: Values, parameters: int) -> Quality:
-    """Fit quality of a set of days."""
-    spread = float(np.sum((measured - np.mean(measured)) ** 2))
-    r2 = 1.0 - float(np.sum((measured - predicted) ** 2)) / spread if spread > 0 else 0.0
-    return Quality(
-        days=len(measured),
-        parameters=parameters,
-        r2=r2,
-        cv_rmse=cv_rmse(measured, predicted, parameters),
-        nmbe=nmbe(measured, predicted, parameters),
-    )
 
 
 @dataclass(frozen=True)
@@ -242,7 +140,7 @@ class EnergyModel:
 
     def expected_electricity(self, heat_kwh: Values, flow_c: Values, outdoor_c: Values) -> Values:
         """Electricity of days of given heat and flow temperature, before any change, kWh."""
-        lift = flow_c - (outdoor_c if self.air_source else GROUND_C)
+        lift = flow_c - (outdoor_c if self.air_source else priors.GROUND_C)
         return np.asarray(self.standby_kwh + (self.offset + self.per_lift * lift) * heat_kwh)
 
     def simulate(
@@ -268,13 +166,13 @@ class EnergyModel:
 def _loss_prior(site: Site) -> tuple[float, float]:
     """Slope of the signature, kWh/(K day), and its spread."""
     outside = site.heat_pump.design_outdoor_temp_c
-    span = INDOOR_C - (DESIGN_OUTDOOR_C if outside is None else outside)
+    span = priors.INDOOR_C - (priors.DESIGN_OUTDOOR_C if outside is None else outside)
     per_kw = 24.0 / max(span, 10.0)
     if site.heat_loss_kw is not None:
-        mean = LOSS_SHARE * site.heat_loss_kw * per_kw
-        return mean, LOSS_SD * mean
-    mean = NOMINAL_SHARE * site.heat_pump.nominal_heat_kw * per_kw
-    return mean, NOMINAL_SD * mean
+        mean = priors.LOSS_SHARE * site.heat_loss_kw * per_kw
+        return mean, priors.LOSS_SD * mean
+    mean = priors.NOMINAL_SHARE * site.heat_pump.nominal_heat_kw * per_kw
+    return mean, priors.NOMINAL_SD * mean
 
 
 def usable(days: pl.DataFrame) -> pl.DataFrame:
@@ -299,7 +197,8 @@ def energy_model(site: Site, days: pl.DataFrame) -> EnergyModel | str:
     Returns
     -------
     EnergyModel or str
-        A sentence that says why there is none: no outdoor temperature, or too few days.
+        A sentence that says why there is none: no outdoor temperature, too few days, or a
+        heating that has not been on.
     """
     if days.height and days["outdoor_c"].is_not_null().sum() == 0:
         return (
@@ -321,27 +220,35 @@ def energy_model(site: Site, days: pl.DataFrame) -> EnergyModel | str:
     water = _water_level(water_days) if metered and water_days is not None else None
 
     heat = _fit_heat(site, day, outdoor, total, water)
-    b0, b1 = (float(v) for v in heat.mean[heat.best])
-    b0, b1 = max(b0, 0.0), max(b1, 0.0)
-    balance = float(BALANCE_GRID[heat.best])
+    off = float(heat.mean[heat.best, 1]) < HEATING_OFF * _loss_prior(site)[0]
+    if off and float(np.quantile(outdoor, 0.1)) < priors.BALANCE_C - LEAST_SPAN_K / 2:
+        return (
+            "No forecast is made: space heating seems to be switched off although it has been "
+            "cold, so nothing tells how the home will heat."
+        )
+    if off:
+        # Nothing can be learnt of a heating that is switched off: its slope stays as usual.
+        heat = _fit_heat(site, day, np.full(len(day), BEYOND_HEATING_C), total, water)
+    b0, b1 = (max(float(v), 0.0) for v in heat.mean[heat.best])
+    balance = float(priors.BALANCE_GRID[heat.best])
 
     changes = np.arange(day[0] + 10, day[-1] - 4, 7, dtype=np.int64)
     flow = _fit_flow(site, day, outdoor, good["flow_c"].to_numpy(), (b0, b1, balance), changes)
     air = site.heat_pump.source == "air"
     expected = _flow_mean(flow, outdoor, b0, b1 * np.maximum(balance - outdoor, 0.0))
     shown = good["flow_c"].to_numpy()
-    lift = np.where(np.isfinite(shown), shown, expected) - (outdoor if air else GROUND_C)
+    lift = np.where(np.isfinite(shown), shown, expected) - (outdoor if air else priors.GROUND_C)
     electricity = _fit_electricity(day, total, used, lift, changes)
     e0, a, c, d = (float(v) for v in electricity.mean[electricity.best])
     likely = electricity.best > 0 and 1.0 - electricity.weight[0] > 0.5
     since = changes[electricity.best - 1] if likely else None
     late = day >= since if since is not None else np.zeros(len(day), dtype=bool)
     predicted = max(e0, 0.0) + (a + c * lift + d * late) * total
-    fitted = b0 + b1 * np.maximum(balance - outdoor, 0.0)
+    fitted = b0 + (0.0 if off else b1) * np.maximum(balance - outdoor, 0.0)
     heat_quality = quality(total, fitted, 3)
     electric_quality = quality(used, predicted, 4 if likely else 3)
     cold, warm = (float(v) for v in np.quantile(outdoor, [0.02, 0.98]))
-    adequate, sentence = _judge(heat_quality, electric_quality, warm - cold, b1, balance, cold)
+    adequate, sentence = _judge(heat_quality, electric_quality, warm - cold, balance, cold, off=off)
     return EnergyModel(
         air_source=air,
         base_kwh=b0,
@@ -395,10 +302,10 @@ def _fit_heat(
     site: Site, day: Whole, outdoor: Values, total: Values, water: tuple[float, float] | None
 ) -> Posterior:
     slope, slope_sd = _loss_prior(site)
-    base, base_sd = water if water is not None else (BASE_KWH, BASE_SD)
-    hinge = np.maximum(BALANCE_GRID[:, None] - outdoor[None, :], 0.0)
+    base, base_sd = water if water is not None else (priors.BASE_KWH, priors.BASE_SD)
+    hinge = np.maximum(priors.BALANCE_GRID[:, None] - outdoor[None, :], 0.0)
     designs = np.stack([np.ones_like(hinge), hinge], axis=2)
-    guess = slope * np.maximum(BALANCE_C - outdoor, 0.0)
+    guess = slope * np.maximum(priors.BALANCE_C - outdoor, 0.0)
     ratio = max(float(total.sum() / max(float((base + guess).sum()), 1e-9)), 0.05)
     return regress(
         designs,
@@ -407,7 +314,7 @@ def _fit_heat(
         day,
         prior_mean=np.array([base, slope]),
         prior_sd=np.array([base_sd, slope_sd]),
-        log_prior=-0.5 * ((BALANCE_GRID - BALANCE_C) / BALANCE_SD) ** 2,
+        log_prior=-0.5 * ((priors.BALANCE_GRID - priors.BALANCE_C) / priors.BALANCE_SD) ** 2,
         noise=1.0,
     )
 
@@ -415,8 +322,8 @@ def _fit_heat(
 def _change_log_prior(day: Whole, changes: Whole) -> Values:
     """No change since the record began, or one in the week of each candidate."""
     years = (day[-1] - day[0]) / 365.25
-    weekly = CHANGES_A_YEAR * 7.0 / 365.25
-    return np.concatenate(([-CHANGES_A_YEAR * years], np.full(len(changes), np.log(weekly))))
+    weekly = priors.CHANGES_A_YEAR * 7.0 / 365.25
+    return np.concatenate(([-priors.CHANGES_A_YEAR * years], np.full(len(changes), np.log(weekly))))
 
 
 def _with_change(fixed: Values, step: Values, day: Whole, changes: Whole) -> Values:
@@ -435,15 +342,15 @@ def _fit_flow(
     changes: Whole,
 ) -> FlowCurve:
     pump = site.heat_pump
-    at_15, per_k, spread, origin = FLOW_AT_15_C, FLOW_SLOPE, FLOW_SD, "typical"
+    at_15, per_k, spread, origin = priors.FLOW_AT_15_C, priors.FLOW_SLOPE, priors.FLOW_SD, "typical"
     if pump.design_flow_temp_c is not None and pump.design_outdoor_temp_c is not None:
         if pump.flow_temp_at_15_c is not None:
             at_15 = pump.flow_temp_at_15_c
         per_k = (pump.design_flow_temp_c - at_15) / max(15.0 - pump.design_outdoor_temp_c, 5.0)
-        spread, origin = STATED_FLOW_SD, "stated"
+        spread, origin = priors.STATED_FLOW_SD, "stated"
     known = np.isfinite(shown)
     if known.sum() < FEWEST_DAYS:
-        return FlowCurve(at_15, per_k, HOT_WATER_FLOW_C, origin, None, changes)
+        return FlowCurve(at_15, per_k, priors.HOT_WATER_FLOW_C, origin, None, changes)
     b0, b1, balance = signature
     space = b1 * np.maximum(balance - outdoor[known], 0.0)
     share = space / np.maximum(space + b0, 1e-9)
@@ -453,15 +360,13 @@ def _fit_flow(
         shown[known],
         np.ones(int(known.sum())),
         day[known],
-        prior_mean=np.array([HOT_WATER_FLOW_C, at_15, per_k, 2.0]),
-        prior_sd=np.array([HOT_WATER_FLOW_SD, *spread, 6.0]),
+        prior_mean=np.array([priors.HOT_WATER_FLOW_C, at_15, per_k, 2.0]),
+        prior_sd=np.array([priors.HOT_WATER_FLOW_SD, *spread, 6.0]),
         log_prior=_change_log_prior(day, changes),
         noise=2.0,
     )
     water, low, slope, shift = (float(v) for v in found.mean[found.best])
-    return FlowCurve(
-        low + (shift if found.best else 0.0), slope, water, "recorded", found, changes
-    )
+    return FlowCurve(low + (shift if found.best else 0.0), slope, water, "recorded", found, changes)
 
 
 def _flow_mean(flow: FlowCurve, outdoor: Values, base: float, space: Values) -> Values:
@@ -474,7 +379,7 @@ def _fit_electricity(
     day: Whole, heat: Values, used: Values, lift: Values, changes: Whole
 ) -> Posterior:
     fixed = np.stack([np.ones_like(heat), heat, heat * lift], axis=1)
-    per_lift = 1.0 / (CARNOT_SHARE * 310.0)
+    per_lift = 1.0 / (priors.CARNOT_SHARE * 310.0)
     reciprocal = float(used.sum() / max(float(heat.sum()), 1e-9))
     return regress(
         _with_change(fixed, heat, day, changes),
@@ -482,10 +387,20 @@ def _fit_electricity(
         0.05 * reciprocal * (0.5 * float(heat.mean()) + heat),
         day,
         prior_mean=np.array(
-            [STANDBY_KWH, EXCHANGERS_K * per_lift, per_lift, CHANGE_MEAN * reciprocal]
+            [
+                priors.STANDBY_KWH,
+                priors.EXCHANGERS_K * per_lift,
+                per_lift,
+                priors.CHANGE_MEAN * reciprocal,
+            ]
         ),
         prior_sd=np.array(
-            [STANDBY_SD, OFFSET_SD, per_lift * CARNOT_SD / CARNOT_SHARE, CHANGE_SD * reciprocal]
+            [
+                priors.STANDBY_SD,
+                priors.OFFSET_SD,
+                per_lift * priors.CARNOT_SD / priors.CARNOT_SHARE,
+                priors.CHANGE_SD * reciprocal,
+            ]
         ),
         log_prior=_change_log_prior(day, changes),
         noise=1.0,
@@ -493,14 +408,20 @@ def _fit_electricity(
 
 
 def _judge(
-    heat: Quality, electricity: Quality, span_k: float, slope: float, balance: float, cold: float
+    heat: Quality,
+    electricity: Quality,
+    span_k: float,
+    balance: float,
+    cold: float,
+    *,
+    off: bool,
 ) -> tuple[bool, str]:
     reasons = []
     if heat.days < LEAST_DAYS:
         reasons.append(f"only {heat.days} whole days are known")
     if span_k < LEAST_SPAN_K:
         reasons.append(f"the days seen span only {span_k:.0f} K of outdoor temperature")
-    if slope <= 0 or cold > balance - LEAST_SPAN_K / 2:
+    if off or cold > balance - LEAST_SPAN_K / 2:
         reasons.append("hardly any heating has been seen")
     if heat.cv_rmse > LARGEST_CV:
         reasons.append(f"daily heat strays {heat.cv_rmse:.0%} from the signature")
@@ -521,9 +442,9 @@ def _simulate(
     members, count = outdoor.shape
     which, b = model.heat_posterior.draw(members, rng)
     base = np.maximum(b[:, 0], 0.1)
-    hinge = np.maximum(BALANCE_GRID[which][:, None] - outdoor, 0.0)
+    hinge = np.maximum(priors.BALANCE_GRID[which][:, None] - outdoor, 0.0)
     space = np.maximum(b[:, 1], 0.0)[:, None] * hinge
-    space *= np.exp(HEAT_SPREAD * rng.standard_normal(members))[:, None]
+    space *= np.exp(priors.HEAT_SPREAD * rng.standard_normal(members))[:, None]
     share = space / (space + base[:, None])
     flow = _draw_flow(model.flow, outdoor, share, day, rng)
 
@@ -532,14 +453,14 @@ def _simulate(
     heat = np.maximum(base[:, None] + space + model.residual_heat[at] * scale, 0.0)
 
     candidate, e = model.electricity_posterior.draw(members, rng)
-    lift = flow - (outdoor if model.air_source else GROUND_C)
+    lift = flow - (outdoor if model.air_source else priors.GROUND_C)
     step = e[:, 3:] * _after(model.change_days, candidate, day)
     reciprocal = e[:, 1:2] + e[:, 2:3] * lift + step
     reciprocal = np.clip(reciprocal, 1.0 / COP_RANGE[1], 1.0 / COP_RANGE[0])
     used = np.maximum(e[:, :1], 0.0) + reciprocal * heat
     outside = (outdoor < model.coldest_c - 1.0) | (outdoor > model.warmest_c + 1.0)
     unseen = (used * outside).sum(axis=1) / np.maximum(used.sum(axis=1), 1e-9)
-    spread = np.hypot(ELECTRICITY_SPREAD, UNSEEN_SPREAD * unseen)
+    spread = np.hypot(priors.ELECTRICITY_SPREAD, priors.UNSEEN_SPREAD * unseen)
     used *= np.exp(spread * rng.standard_normal(members))[:, None]
     return heat, np.maximum(used * (1.0 + model.residual_electricity[at]), 0.0)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 
@@ -72,6 +73,26 @@ def heating_seasons(first: date, end: date) -> list[Window]:
 def rolling(first: date, end: date, length: int) -> list[Window]:
     """For each day, the window of `length` days that ends with it."""
     return [Window(day.name, day.end - timedelta(length), day.end) for day in days(first, end)]
+
+
+def without(
+    span: tuple[datetime, datetime], excluded: Sequence[tuple[datetime, datetime]]
+) -> list[tuple[datetime, datetime]]:
+    """What is left of a stretch when others are cut out of it; never empty pieces.
+
+    With nothing left, the stretch comes back with no length, so that sums are zero.
+    """
+    start, end = span
+    left = []
+    for a, b in sorted(excluded):
+        if a > start:
+            left.append((start, min(a, end)))
+        start = max(start, b)
+        if start >= end:
+            break
+    if start < end:
+        left.append((start, end))
+    return [(a, b) for a, b in left if a < b] or [(span[0], span[0])]
 
 
 def utc_now() -> datetime:

@@ -148,7 +148,7 @@ def regress(
     return Posterior(
         weight=weight / weight.sum(),
         mean=mean,
-        root=np.linalg.cholesky(covariance),
+        root=np.asarray(np.linalg.cholesky(covariance), dtype=np.float64),
         best=best,
         noise=sigma,
         correlation=correlation,

@@ -243,16 +243,18 @@ def state_slots(points: pl.DataFrame, role: str) -> pl.DataFrame:
     inside = course[1:] == course[:-1]
     start, end = t[:-1][inside], t[1:][inside]
     mean = np.diff(total)[inside] / np.maximum((end - start) / HOUR_US, 1e-12)
-    pieces = pl.DataFrame({"start": start, "end": end, "mean": mean}).filter(
-        pl.col("end") > pl.col("start")
+    pieces = pl.DataFrame(
+        {"start": start, "end": end, "mean": mean, "hour": start // HOUR_US}
+    ).filter(pl.col("end") > pl.col("start"))
+    last = (pl.col("end") - 1) // HOUR_US
+    # Few pieces reach into another hour; only they are taken apart.
+    across = (
+        pieces.filter(last > pl.col("hour"))
+        .with_columns(pl.int_ranges("hour", last + 1, dtype=pl.Int64))
+        .explode("hour")
     )
     return (
-        pieces.with_columns(
-            pl.int_ranges(
-                pl.col("start") // HOUR_US, (pl.col("end") - 1) // HOUR_US + 1, dtype=pl.Int64
-            ).alias("hour")
-        )
-        .explode("hour")
+        pl.concat([pieces.filter(last == pl.col("hour")), across])
         .with_columns(
             (
                 pl.min_horizontal("end", (pl.col("hour") + 1) * HOUR_US)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
@@ -63,7 +64,7 @@ def stored(site: Site) -> list[StoredChannel]:
 
 
 def readings(
-    *series: list[tuple[datetime, float | None]], duration_s: int | None = None
+    *series: Sequence[tuple[datetime, float | None]], duration_s: int | None = None
 ) -> pl.DataFrame:
     """Readings of channels 0, 1, ...; a value of None is contested."""
     rows = [
