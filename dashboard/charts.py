@@ -1,0 +1,294 @@
+"""Charts: pure functions from what is to be seen to a figure.
+
+No chart joins points across hours that are not known.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+import plotly.graph_objects as go
+import polars as pl
+
+from dashboard import format as fmt
+from dashboard import theme
+
+
+@dataclass(frozen=True)
+class Course:
+    """Cumulative SPF against the promise.
+
+    Attributes
+    ----------
+    frame
+        `day`, `spf`, `low`, `high`, `heat_kwh`, `electricity_kwh` (see `data.cumulative`).
+    """
+
+    frame: pl.DataFrame
+    promise: float | None
+    boundary: str
+    first: date
+    end: date
+    label: str
+
+
+def course(model: Course) -> go.Figure:
+    """Cumulative SPF with its 95 % band; the line pauses where nothing new became known."""
+    frame = model.frame.with_columns(
+        pl.when(pl.col("electricity_kwh").diff().fill_null(1.0) != 0)
+        .then(pl.col("spf"))
+        .alias("line")
+    )
+    fig = theme.figure(x_title="", y_title=f"SPF since the start ({model.boundary})")
+    band = frame.filter(pl.col("low").is_not_null())
+    days = band["day"].to_list()
+    fig.add_scatter(
+        x=days + days[::-1],
+        y=band["high"].to_list() + band["low"].to_list()[::-1],
+        fill="toself",
+        fillcolor=theme.BAND,
+        line={"width": 0},
+        hoverinfo="skip",
+        name="95 % interval",
+    )
+    fig.add_scatter(
+        x=frame["day"].to_list(),
+        y=frame["line"].to_list(),
+        mode="lines+markers",
+        line={"color": theme.ELECTRICITY, "width": 2.5},
+        # A day between two gaps has no line to either side: show it as a point.
+        marker={"size": [5 if one else 0 for one in _alone(frame["line"])]},
+        connectgaps=False,
+        customdata=frame.select("low", "high").rows(),
+        hovertemplate="%{x|%-d %b %Y}<br>SPF since the start %{y:.2f}"
+        "<br>95 %: %{customdata[0]:.2f} to %{customdata[1]:.2f}<extra></extra>",
+        name="SPF",
+    )
+    known = frame.filter(pl.col("line").is_not_null())
+    if known.height:
+        x, y = known["day"][-1], known["spf"][-1]
+        fig.add_scatter(
+            x=[x],
+            y=[y],
+            mode="markers",
+            marker={"color": theme.ELECTRICITY, "size": 9},
+            hoverinfo="skip",
+        )
+        late = (x - model.first) > (model.end - model.first) / 2
+        above = model.promise is None or y >= model.promise
+        fig.add_annotation(
+            x=x,
+            y=y,
+            text=model.label,
+            showarrow=False,
+            xanchor="right" if late else "left",
+            yshift=16 if above else -16,
+            font={"size": 14},
+            bgcolor=theme.LABEL,
+        )
+    if model.promise is not None:
+        fig.add_scatter(
+            x=[model.first, model.end],
+            y=[model.promise, model.promise],
+            mode="lines",
+            line={"color": theme.PROMISE, "width": 2.5, "dash": "dash"},
+            hovertemplate=f"promise {fmt.promise(model.promise)}<extra></extra>",
+        )
+        behind = bool(known.height) and known["spf"][-1] < model.promise
+        fig.add_annotation(
+            x=model.end,
+            y=model.promise,
+            text=f"promise {fmt.promise(model.promise)}",
+            showarrow=False,
+            xanchor="right",
+            yshift=12 if behind else -12,
+            font={"size": 14},
+            bgcolor=theme.LABEL,
+        )
+    fig.update_xaxes(range=[model.first, model.end])
+    limits = _limits(band, model.promise)
+    if limits:
+        fig.update_yaxes(range=limits)
+    return fig
+
+
+def _alone(values: pl.Series) -> pl.Series:
+    """Whether a value is known while both of its neighbours are not."""
+    before = values.shift(1).is_null()
+    return values.is_not_null() & before & values.shift(-1).is_null()
+
+
+def _limits(band: pl.DataFrame, promise: float | None) -> list[float] | None:
+    """Range of the SPF axis; the first fortnight may swing out of it."""
+    settled = band.slice(14) if band.height > 28 else band
+    values = [v for v in (settled["low"].min(), settled["high"].max(), promise) if v is not None]
+    if not values:
+        return None
+    numbers = [float(str(v)) for v in values]
+    low, high = min(numbers), max(numbers)
+    pad = 0.12 * max(high - low, 0.5)
+    return [max(0.0, low - pad), high + pad]
+
+
+def energy_days(frame: pl.DataFrame) -> go.Figure:
+    """Heat and electricity per day; grey where nothing is known, pink inside long bridges.
+
+    Parameters
+    ----------
+    frame
+        See `data.daily`.
+    """
+    fig = theme.figure(x_title="", y_title="kWh a day")
+    known = (pl.col("hours_measured") + pl.col("hours_bridged")) > 0
+    shown = frame.with_columns(
+        pl.when(known).then(pl.col(c)).alias(c) for c in ("heat_kwh", "electricity_kwh")
+    )
+    opacity = [1.0 if s in {"whole", "bridged"} else 0.45 for s in shown["status"]]
+    for column, colour, name in (
+        ("heat_kwh", theme.HEAT, "heat"),
+        ("electricity_kwh", theme.ELECTRICITY, "electricity"),
+    ):
+        fig.add_bar(
+            x=shown["first"].to_list(),
+            y=shown[column].to_list(),
+            marker={
+                "color": colour,
+                "opacity": opacity,
+                "line": {"width": 0},
+                "pattern": {"shape": ["/" if s == "bridged" else "" for s in shown["status"]]},
+            },
+            name=name,
+            customdata=shown["status"].to_list(),
+            hovertemplate=f"%{{x|%-d %b %Y}}: {name} %{{y:.1f}} kWh (%{{customdata}})"
+            "<extra></extra>",
+        )
+    in_run = pl.col("in_run") > 0
+    for where, colour in ((~known & ~in_run, theme.NO_DATA), (~known & in_run, theme.IN_RUN)):
+        for first, end in _runs(frame, where):
+            fig.add_vrect(
+                x0=first - timedelta(hours=12),
+                x1=end - timedelta(hours=12),
+                fillcolor=colour,
+                line_width=0,
+                layer="below",
+            )
+    fig.update_layout(barmode="overlay", bargap=0.08)
+    fig.update_yaxes(rangemode="tozero")
+    if frame.height:
+        fig.update_xaxes(
+            range=[
+                frame["first"][0] - timedelta(hours=18),
+                frame["first"][-1] + timedelta(hours=18),
+            ]
+        )
+    return fig
+
+
+def _runs(frame: pl.DataFrame, where: pl.Expr) -> list[tuple[date, date]]:
+    """Neighbouring days of which something holds, as stretches."""
+    runs = (
+        frame.with_columns(where.alias("hit"))
+        .with_columns(pl.col("hit").rle_id().alias("run"))
+        .filter("hit")
+        .group_by("run", maintain_order=True)
+        .agg(pl.col("first").min().alias("a"), pl.col("end").max().alias("b"))
+    )
+    return list(zip(runs["a"], runs["b"], strict=True))
+
+
+def cop_weather(frame: pl.DataFrame) -> go.Figure:
+    """Daily COP against the outdoor temperature; the size of a point is the day's heat.
+
+    Parameters
+    ----------
+    frame
+        Days with `spf` and `outdoor_c` known (see `data.daily`).
+    """
+    fig = theme.figure(x_title="mean outdoor temperature of the day, °C", y_title="COP of the day")
+    if frame.height == 0:
+        return fig
+    most = float(str(frame["heat_kwh"].max())) or 1.0
+    part = [s == "part" for s in frame["status"]]
+    fig.add_scatter(
+        x=frame["outdoor_c"].to_list(),
+        y=frame["spf"].to_list(),
+        mode="markers",
+        marker={
+            "size": [5 + 11 * (max(q, 0.0) / most) ** 0.5 for q in frame["heat_kwh"]],
+            "color": theme.HEAT,
+            "opacity": 0.6,
+            "symbol": ["circle-open" if p else "circle" for p in part],
+            "line": {"width": 1, "color": theme.HEAT},
+        },
+        customdata=frame.select("first", "heat_kwh").rows(),
+        hovertemplate="%{customdata[0]|%-d %b %Y}: COP %{y:.2f} at %{x:.1f} °C, "
+        "%{customdata[1]:.1f} kWh heat<extra></extra>",
+    )
+    return fig
+
+
+@dataclass(frozen=True)
+class Curve:
+    """Design line of the flow temperature, from the design day to 15 °C outdoors."""
+
+    design_outdoor_c: float
+    design_flow_c: float
+    flow_at_15_c: float
+
+
+def flow_bins(hours: pl.DataFrame) -> pl.DataFrame:
+    """Hours gathered by whole degrees.
+
+    Returns
+    -------
+    pl.DataFrame
+        `outdoor_c`, `flow_c` (middle of the degree), `hours`.
+    """
+    return (
+        hours.group_by((pl.col("outdoor_c", "flow_c") - 0.5).round())
+        .agg(pl.len().alias("hours"))
+        .with_columns(pl.col("outdoor_c", "flow_c") + 0.5)
+        .sort("outdoor_c", "flow_c")
+    )
+
+
+def flow_weather(bins: pl.DataFrame, curve: Curve | None) -> go.Figure:
+    """Flow against outdoor temperature while heating; larger points hold more hours."""
+    fig = theme.figure(x_title="outdoor temperature, °C", y_title="flow temperature, °C")
+    if bins.height:
+        most = float(str(bins["hours"].max()))
+        fig.add_scatter(
+            x=bins["outdoor_c"].to_list(),
+            y=bins["flow_c"].to_list(),
+            mode="markers",
+            marker={
+                "size": [4 + 12 * (n / most) ** 0.5 for n in bins["hours"]],
+                "color": theme.ELECTRICITY,
+                "opacity": 0.6,
+                "line": {"width": 0},
+            },
+            customdata=bins["hours"].to_list(),
+            hovertemplate="%{customdata} hours within half a degree of %{x:.1f} °C outdoors and "
+            "%{y:.1f} °C flow<extra></extra>",
+        )
+    if curve is not None:
+        fig.add_scatter(
+            x=[curve.design_outdoor_c, 15.0],
+            y=[curve.design_flow_c, curve.flow_at_15_c],
+            mode="lines+markers",
+            line={"color": theme.PROMISE, "width": 2.5, "dash": "dash"},
+            marker={"size": 8},
+            hovertemplate="design: %{y:.0f} °C flow at %{x:.0f} °C<extra></extra>",
+        )
+        fig.add_annotation(
+            x=15.0,
+            y=curve.flow_at_15_c,
+            text="design curve",
+            showarrow=False,
+            xanchor="right",
+            yshift=-14,
+            font={"size": 14},
+            bgcolor=theme.LABEL,
+        )
+    return fig

@@ -1,0 +1,109 @@
+"""Small parts: standings, tables, figures and lists of facts."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from dash import dcc, html
+
+from dashboard.components.aria import UNHEARD, aria
+from dashboard.pages.site_figures import FigureBlock
+from dashboard.theme import Look
+from dashboard.view_models import Table
+
+
+def badge(look: Look) -> html.Span:
+    """A standing as shape and word."""
+    return html.Span(
+        [html.Span(look.shape, className="shape", **UNHEARD), look.word],
+        className=f"badge {look.css}",
+    )
+
+
+def table(
+    model: Table, caption: str, *, first: Sequence[Any] | None = None, wide: bool = False
+) -> html.Div:
+    """A table with caption and scoped heads; `first` may replace the text of column one."""
+    numeric = [("num" if i in model.numeric else "") for i in range(len(model.head))]
+    body = []
+    for n, row in enumerate(model.rows):
+        head = first[n] if first is not None else row[0]
+        body.append(
+            html.Tr(
+                [html.Th(head, scope="row", className=numeric[0])]
+                + [
+                    html.Td(cell, className=css)
+                    for cell, css in zip(row[1:], numeric[1:], strict=True)
+                ]
+            )
+        )
+    return html.Div(
+        html.Table(
+            [
+                html.Caption(caption),
+                html.Thead(
+                    html.Tr(
+                        [
+                            html.Th(title, scope="col", className=css)
+                            for title, css in zip(model.head, numeric, strict=True)
+                        ]
+                    )
+                ),
+                html.Tbody(body),
+            ],
+            className="wide" if wide else "",
+        ),
+        className="scroll",
+        tabIndex=0,
+        role="region",
+        **aria(label=caption),
+    )
+
+
+def figure(block: FigureBlock, csv: str) -> html.Section:
+    """A chart with its sentence, its data as a table and as a file."""
+    title = html.H3(block.title)
+    if block.figure is None:
+        return html.Section([title, html.P(block.caption, className="absent")], className="card")
+    more: list[Any] = [html.A("Download as CSV", href=csv, download="", className="quiet")]
+    if block.table is not None:
+        inside: list[Any] = [table(block.table, f"{block.title}: the data")]
+        if block.note:
+            inside.insert(0, html.P(block.note, className="note"))
+        more.insert(0, html.Details([html.Summary("Show as table"), *inside]))
+    return html.Section(
+        [
+            title,
+            html.Figure(
+                [
+                    html.Div(
+                        dcc.Graph(
+                            figure=block.figure,
+                            config={"displayModeBar": False, "responsive": True},
+                            className="graph",
+                        ),
+                        role="img",
+                        **aria(label=f"Chart: {block.title}. {block.caption}"),
+                    ),
+                    html.Figcaption(block.caption),
+                ]
+            ),
+            html.Div(more, className="more"),
+        ],
+        className="card",
+    )
+
+
+def facts(pairs: Sequence[tuple[str, ...]], *, big: bool = False) -> html.Dl:
+    """Name, value and perhaps a remark, as a description list."""
+    return html.Dl(
+        [
+            html.Div(
+                [html.Dt(name), html.Dd(value)]
+                + [html.Dd(remark, className="remark") for remark in rest if remark]
+            )
+            for name, value, *rest in pairs
+        ],
+        className="facts big" if big else "facts",
+    )

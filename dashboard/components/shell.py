@@ -1,0 +1,65 @@
+"""The frame around every page that runs scripts."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from dash import dcc, html
+from flask import has_request_context, session
+
+from dashboard.auth import current_user
+from dashboard.components.aria import UNHEARD, aria
+
+INDEX: Final = """<!DOCTYPE html>
+<html lang="en">
+<head>
+  {%metas%}
+  <meta name="color-scheme" content="light dark">
+  <title>{%title%}</title>
+  <link rel="icon" type="image/svg+xml" href="/assets/favicon.svg">
+  {%css%}
+</head>
+<body>
+  <a class="skip" href="#main">Skip to the content</a>
+  <noscript><p class="problem">These pages need JavaScript.</p></noscript>
+  {%app_entry%}
+  <footer>{%config%}{%scripts%}{%renderer%}</footer>
+</body>
+</html>
+"""
+
+
+def layout() -> html.Div:
+    """Header, an empty page and what the browser keeps; nothing at all for a stranger."""
+    user = current_user() if has_request_context() else None
+    if user is None:
+        return html.Div()
+    return html.Div(
+        [
+            dcc.Location(id="url", refresh=False),
+            dcc.Store(id="title"),
+            html.Header(
+                [
+                    dcc.Link(
+                        [html.Span("◖", **UNHEARD), " pledgewatt"],
+                        href="/",
+                        className="brand",
+                    ),
+                    html.Form(
+                        [
+                            dcc.Input(type="hidden", name="csrf", value=session["csrf"]),
+                            html.Span(user.name, className="who"),
+                            html.Button("Sign out", type="submit", className="plain"),
+                        ],
+                        method="post",
+                        action="/logout",
+                    ),
+                ],
+                className="top",
+            ),
+            html.Div(id="notice", role="alert"),
+            html.Main(html.P("Loading …", className="note"), id="page"),
+            html.Div(id="announcer", className="unseen", **aria(live="polite")),
+        ],
+        id="main",
+    )

@@ -1,0 +1,491 @@
+"""What the pages know: the only module of the web part that reads the store.
+
+Every function takes the person first and answers with `NotFoundError` for a site that
+is none of theirs, exactly as for one that does not exist. Figures come from `monitor`;
+here they are only asked for, window by window.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from typing import Final
+
+import numpy as np
+import polars as pl
+
+from monitor.errors import CannotMeasureError, NotFoundError
+from monitor.guarantee.money import Money, money
+from monitor.guarantee.standing import K_95, Standing
+from monitor.metrics import periods
+from monitor.metrics.account import (
+    RUNNING_SHARE,
+    Account,
+    account,
+    daily_spread,
+    heat_meter_use,
+)
+from monitor.metrics.boundary import Recipe, measurable, promised_recipe, recipe
+from monitor.metrics.performance import Blocks, Whole, accounts, pair
+from monitor.metrics.periods import Window
+from monitor.metrics.slots import BRIDGED, MEASURED
+from monitor.metrics.uncertainty import HeatMeterUse, combined, spf_components
+from monitor.models import Role, Site
+from monitor.store import derived, readings
+from monitor.store.connection import Store
+from monitor.store.sites import list_sites, load_site
+from monitor.store.users import User
+
+#: Periods that a page offers by name; besides them, any month as `2026-03`.
+ROLLING: Final = {"7": 7, "30": 30, "365": 365}
+
+#: Most points of a cumulative course: a longer period takes every second day, and so on.
+MOST_POINTS = 370
+
+_MONTH = re.compile(r"(\d{4})-(0[1-9]|1[0-2])")
+
+
+@dataclass(frozen=True)
+class FleetRow:
+    """One site of the fleet; `standing` is None until its figures are first computed."""
+
+    site: Site
+    standing: Standing | None
+
+
+@dataclass(frozen=True)
+class Period:
+    """A period that was asked for: `key` is what the address bar holds."""
+
+    key: str
+    window: Window
+
+
+@dataclass(frozen=True)
+class Record:
+    """A site with everything that its figures are made from.
+
+    Attributes
+    ----------
+    recipe, blocks
+        Boundary of the promise, or the widest that can be measured where nothing was
+        promised; None where `why_not` says why there is none.
+    use
+        Working point of the heat meter.
+    first, until
+        First local day with any known energy, and the hour up to which figures reach.
+    """
+
+    site: Site
+    standing: Standing | None
+    slots: pl.DataFrame
+    states: pl.DataFrame
+    recipe: Recipe | None
+    blocks: Blocks | None
+    use: HeatMeterUse
+    why_not: str
+    first: date
+    until: datetime
+
+    @property
+    def today(self) -> date:
+        """Local day of the last hour that figures reach."""
+        return periods.local_day(self.site, self.until - timedelta(hours=1))
+
+    def span(self, window: Window) -> tuple[datetime, datetime]:
+        """UTC times of a window, cut at the hour up to which figures reach."""
+        start, end = periods.span(self.site, window)
+        return start, max(start, min(end, self.until))
+
+
+def _own(user: User, store: Store, site_id: str) -> Site:
+    if not user.may_see(site_id):
+        message = f"There is no site '{site_id}'."
+        raise NotFoundError(message)
+    return load_site(store, site_id)
+
+
+def fleet(user: User, store: Store) -> list[FleetRow]:
+    """Every site that a person may see, with its standing."""
+    standings = {standing.site: standing for standing in derived.load_standings(store)}
+    return [
+        FleetRow(site, standings.get(site.id))
+        for site in list_sites(store)
+        if user.may_see(site.id)
+    ]
+
+
+def site_name(user: User, store: Store, site_id: str) -> str:
+    """Name of a site, if the person may see it."""
+    return _own(user, store, site_id).name
+
+
+def record(user: User, store: Store, site_id: str, now: datetime) -> Record:
+    """A site with its slots paired inside the boundary of its promise."""
+    site = _own(user, store, site_id)
+    standing = next((s for s in derived.load_standings(store) if s.site == site_id), None)
+    slots, states = derived.load_slots(store, site_id), derived.load_states(store, site_id)
+    until = now.replace(minute=0, second=0, microsecond=0)
+    chosen, why_not = _recipe(site)
+    earliest = slots["slot_start_utc"].min()
+    if isinstance(earliest, datetime):
+        first = periods.local_day(site, earliest)
+    else:
+        first = site.current_terms.start if site.current_terms else site.commissioned
+    return Record(
+        site=site,
+        standing=standing,
+        slots=slots,
+        states=states,
+        recipe=chosen,
+        blocks=pair(slots, chosen) if chosen else None,
+        use=heat_meter_use(site, slots, states),
+        why_not=why_not,
+        first=first,
+        until=until,
+    )
+
+
+def _recipe(site: Site) -> tuple[Recipe | None, str]:
+    terms = site.current_terms
+    try:
+        if terms is not None:
+            return promised_recipe(site, terms), ""
+        able = measurable(site)
+        if able:
+            return recipe(site, able[-1]), ""
+    except CannotMeasureError as error:
+        return None, error.user_message
+    return None, f"The meters of site '{site.id}' can measure no boundary."
+
+
+def choices(record: Record) -> list[Period]:
+    """Periods that a page offers, the usual one first."""
+    after = record.today + timedelta(days=1)
+    found = []
+    terms = record.site.current_terms
+    if terms is not None:
+        found.append(Period("guarantee", Window("guarantee period", terms.start, terms.end)))
+    found += [
+        Period(key, Window(f"last {days} days", after - timedelta(days=days), after))
+        for key, days in ROLLING.items()
+    ]
+    seasons = periods.heating_seasons(record.first, after)
+    if seasons:
+        found.append(Period("season", seasons[-1]))
+    found.append(Period("all", Window("whole record", min(record.first, record.today), after)))
+    return found
+
+
+def period(record: Record, key: str | None) -> Period:
+    """The period of a key; what is not known or not offered gives the usual one."""
+    offered = {choice.key: choice for choice in choices(record)}
+    if key in offered:
+        return offered[key]
+    match = _MONTH.fullmatch(key or "")
+    if match and 1 <= int(match[1]) <= 9998:
+        first = date(int(match[1]), int(match[2]), 1)
+        if record.first.replace(day=1) <= first <= record.today:
+            return Period(match[0], periods.months(first, first + timedelta(days=1))[0])
+    return next(iter(offered.values()))
+
+
+def window_account(record: Record, window: Window) -> Account | None:
+    """Account of a window with its uncertainty; None where no boundary can be measured."""
+    if record.recipe is None or record.blocks is None:
+        return None
+    return account(
+        record.site,
+        record.recipe,
+        record.blocks,
+        record.use,
+        window.first,
+        window.end,
+        record.until,
+    )
+
+
+def table(record: Record, windows: list[Window]) -> pl.DataFrame:
+    """Accounts of many windows: `name`, `first`, `end` and the columns of `accounts`."""
+    if record.blocks is None or not windows:
+        return pl.DataFrame(schema={"name": pl.String, "first": pl.Date, "end": pl.Date})
+    spans = [record.span(window) for window in windows]
+    names = pl.DataFrame(
+        {
+            "name": [w.name for w in windows],
+            "first": [w.first for w in windows],
+            "end": [w.end for w in windows],
+        }
+    )
+    return names.hstack(accounts(record.blocks, [a for a, _ in spans], [b for _, b in spans]))
+
+
+def months(record: Record) -> pl.DataFrame:
+    """One row a calendar month (see `table`); the first is cut to where the record begins."""
+    whole = periods.months(record.first, record.today + timedelta(days=1))
+    return table(record, [Window(m.name, max(m.first, record.first), m.end) for m in whole])
+
+
+def seasons(record: Record) -> pl.DataFrame:
+    """One row a heating season (see `table`)."""
+    return table(record, periods.heating_seasons(record.first, record.today + timedelta(days=1)))
+
+
+def daily(record: Record, window: Window) -> pl.DataFrame:
+    """One row a local day that has begun.
+
+    Returns
+    -------
+    pl.DataFrame
+        As `table`, with `status` (`whole`, `bridged`, `part` or `missing`), `in_run`
+        (hours inside a bridged block that is longer than the day, so that their energy
+        belongs to no day) and `outdoor_c` (mean outdoor temperature, null if unknown).
+    """
+    last = min(window.end, record.today + timedelta(days=1))
+    frame = table(record, periods.days(window.first, last))
+    if record.blocks is None or frame.height == 0:
+        return frame
+    known = pl.col("hours_measured") + pl.col("hours_bridged")
+    return (
+        frame.with_columns(
+            pl.Series("in_run", _hours_in_bridges(record.blocks, frame)) - pl.col("hours_bridged")
+        )
+        .with_columns(
+            pl.when(pl.col("hours_measured") == pl.col("hours_total"))
+            .then(pl.lit("whole"))
+            .when(known + pl.col("in_run") == 0)
+            .then(pl.lit("missing"))
+            .when(known + pl.col("in_run") == pl.col("hours_total"))
+            .then(pl.lit("bridged"))
+            .otherwise(pl.lit("part"))
+            .alias("status")
+        )
+        .join(_daily_mean(record, Role.OUTDOOR_TEMP, "outdoor_c"), on="first", how="left")
+        .sort("first")
+    )
+
+
+def _hours_in_bridges(blocks: Blocks, frame: pl.DataFrame) -> Whole:
+    """Hours of each window that known bridged blocks cover, whole or in part."""
+    if len(blocks.start) == 0:
+        return np.zeros(frame.height, dtype=np.int64)
+    edges = np.append(blocks.start, blocks.end[-1])
+    size = (blocks.end - blocks.start) * (blocks.known & blocks.bridged)
+    running = np.concatenate(([0], np.cumsum(size)))
+    start, end = (frame[c].dt.epoch("s").to_numpy() // 3600 for c in ("start_utc", "end_utc"))
+    covered = np.interp(end, edges, running) - np.interp(start, edges, running)
+    return np.asarray(np.rint(covered), dtype=np.int64)
+
+
+def _daily_mean(record: Record, role: Role, name: str) -> pl.DataFrame:
+    """Mean of a plain quantity by local day, weighted by the time that is covered."""
+    return (
+        record.states.filter(pl.col("role") == role.value)
+        .with_columns(
+            pl.col("slot_start_utc").dt.convert_time_zone(record.site.zone).dt.date().alias("first")
+        )
+        .group_by("first")
+        .agg(
+            (pl.col("mean") * pl.col("covered")).sum().truediv(pl.col("covered").sum()).alias(name)
+        )
+    )
+
+
+def cumulative(record: Record, window: Window) -> pl.DataFrame:
+    """Course of the SPF from the window's start to the end of each day.
+
+    Returns
+    -------
+    pl.DataFrame
+        `day`, `spf`, `low`, `high` (95 % interval), `coverage`, `heat_kwh`,
+        `electricity_kwh`; the last row is the account of the window so far.
+    """
+    schema = {"day": pl.Date, "coverage": pl.Float64} | dict.fromkeys(
+        ("spf", "low", "high", "heat_kwh", "electricity_kwh"), pl.Float64
+    )
+    by_day = daily(record, window)
+    if record.blocks is None or record.recipe is None or by_day.height == 0:
+        return pl.DataFrame(schema=schema)
+    step = -(-by_day.height // MOST_POINTS)
+    picked = list(range((by_day.height - 1) % step, by_day.height, step))
+    start = by_day["start_utc"][0]
+    so_far = accounts(
+        record.blocks, [start] * len(picked), [by_day["end_utc"][i] for i in picked]
+    ).with_columns(pl.Series("day", [by_day["first"][i] for i in picked]))
+    u = [
+        _u(record, row, by_day.head(i + 1))
+        for i, row in zip(picked, so_far.iter_rows(named=True), strict=True)
+    ]
+    return so_far.with_columns(pl.Series("u", u, dtype=pl.Float64)).select(
+        "day",
+        "spf",
+        (pl.col("spf") - K_95 * pl.col("u")).alias("low"),
+        (pl.col("spf") + K_95 * pl.col("u")).alias("high"),
+        "coverage",
+        "heat_kwh",
+        "electricity_kwh",
+    )
+
+
+def _u(record: Record, row: dict[str, float], by_day: pl.DataFrame) -> float | None:
+    """Standard uncertainty of the SPF of one window, as `account` finds it."""
+    assert record.recipe is not None  # noqa: S101 - the caller has it
+    if row["spf"] is None:
+        return None
+    return combined(
+        spf_components(
+            record.site,
+            record.recipe,
+            streams={r: row[f"stream:{r}"] for r in record.recipe.streams},
+            edges={r: row[f"u_edge:{r}"] for r in record.recipe.streams},
+            missing_share=1.0 - row["coverage"],
+            daily_spread=daily_spread(by_day),
+            use=record.use,
+        )
+    )
+
+
+def _inside(record: Record, frame: pl.DataFrame, window: Window) -> pl.DataFrame:
+    start, end = record.span(window)
+    return frame.filter((pl.col("slot_start_utc") >= start) & (pl.col("slot_start_utc") < end))
+
+
+def flow_hours(record: Record, window: Window) -> pl.DataFrame:
+    """Flow and outdoor temperature of the hours in which the heat pump was heating.
+
+    An hour counts from `RUNNING_SHARE` of the nominal heat output on. Where space heat
+    has a meter of its own, hours of hot water are left out.
+
+    Returns
+    -------
+    pl.DataFrame
+        `slot_start_utc`, `outdoor_c`, `flow_c`, `heat_kwh`.
+    """
+    states = _inside(record, record.states, window)
+    outdoor, flow = (
+        states.filter(pl.col("role") == role.value).select(
+            "slot_start_utc", pl.col("mean").alias(name)
+        )
+        for role, name in ((Role.OUTDOOR_TEMP, "outdoor_c"), (Role.FLOW_TEMP, "flow_c"))
+    )
+    heat = Role.HEAT_SPACE if Role.HEAT_SPACE in record.site.roles else Role.HEAT_TOTAL
+    least = RUNNING_SHARE * record.site.heat_pump.nominal_heat_kw
+    heating = _inside(record, record.slots, window).filter(
+        (pl.col("role") == heat.value) & (pl.col("kwh") > least)
+    )
+    return (
+        heating.select("slot_start_utc", pl.col("kwh").alias("heat_kwh"))
+        .join(outdoor, on="slot_start_utc")
+        .join(flow, on="slot_start_utc")
+        .select("slot_start_utc", "outdoor_c", "flow_c", "heat_kwh")
+        .sort("slot_start_utc")
+    )
+
+
+def streams(record: Record, window: Window) -> pl.DataFrame:
+    """Hours of each energy stream by what is known of them (rule R10).
+
+    Returns
+    -------
+    pl.DataFrame
+        `role`, `hours_measured`, `hours_bridged`, `hours_missing`, `kwh` (energy of the
+        stream's own known hours; a bridged block counts if it lies inside the window).
+    """
+    start, end = record.span(window)
+    hours = int((end - start).total_seconds() // 3600)
+    roles = sorted(role.value for role in record.site.roles if role.is_energy)
+    whole_block = (
+        (pl.col("slot_start_utc") == pl.col("block_start_utc"))
+        & (pl.col("block_end_utc") <= end)
+        & (pl.col("status") == BRIDGED)
+    )
+    counted = (
+        _inside(record, record.slots, window)
+        .group_by("role")
+        .agg(
+            (pl.col("status") == MEASURED).sum().cast(pl.Int64).alias("hours_measured"),
+            (pl.col("status") == BRIDGED).sum().cast(pl.Int64).alias("hours_bridged"),
+            (pl.col("kwh").sum() + pl.col("block_kwh").filter(whole_block).sum()).alias("kwh"),
+        )
+    )
+    return (
+        pl.DataFrame({"role": roles}, schema={"role": pl.String})
+        .join(counted, on="role", how="left")
+        .with_columns(
+            pl.col("hours_measured", "hours_bridged").fill_null(0), pl.col("kwh").fill_null(0.0)
+        )
+        .with_columns(
+            (pl.lit(hours) - pl.col("hours_measured") - pl.col("hours_bridged")).alias(
+                "hours_missing"
+            )
+        )
+        .sort("role")
+    )
+
+
+def imports(user: User, store: Store, site_id: str) -> pl.DataFrame:
+    """Every import of a site with its counts, newest first."""
+    return readings.imports(store, _own(user, store, site_id).id)
+
+
+def quarantine(user: User, store: Store, site_id: str) -> pl.DataFrame:
+    """Readings of a site that never became figures, with the reason."""
+    return readings.quarantined(store, _own(user, store, site_id).id)
+
+
+@dataclass(frozen=True)
+class Home:
+    """What the people who live in a house are shown.
+
+    Attributes
+    ----------
+    window
+        The guarantee period, or the last year where nothing was promised.
+    room_c, room_week_c
+        Mean room temperature over the window, and over its last seven days.
+    """
+
+    record: Record
+    window: Window
+    account: Account | None
+    cost: Money | None
+    months: pl.DataFrame
+    room_c: float | None
+    room_week_c: float | None
+
+
+def home(user: User, store: Store, site_id: str, now: datetime) -> Home:
+    """One home, for the people who live in it."""
+    found = record(user, store, site_id, now)
+    offered = {choice.key: choice.window for choice in choices(found)}
+    window = offered.get("guarantee", offered["365"])
+    after = min(window.end, found.today + timedelta(days=1))
+    cost = None
+    if found.site.current_terms is not None:
+        # The very amount of the standing, so that both pages tell the same.
+        cost = found.standing.money if found.standing else None
+    elif found.blocks is not None:
+        cost = money(found.site, found.blocks, window.first, after, None)
+    # The first and last month of the period are cut to it: what is shown adds up.
+    parts = [
+        Window(m.name, max(m.first, window.first), min(m.end, window.end))
+        for m in periods.months(window.first, max(after, window.first + timedelta(days=1)))
+    ]
+    return Home(
+        record=found,
+        window=window,
+        account=window_account(found, window),
+        cost=cost,
+        months=table(found, parts),
+        room_c=_mean(found, Role.ROOM_TEMP, window),
+        room_week_c=_mean(found, Role.ROOM_TEMP, offered["7"]),
+    )
+
+
+def _mean(record: Record, role: Role, window: Window) -> float | None:
+    own = _inside(record, record.states, window).filter(pl.col("role") == role.value)
+    weight = own["covered"].to_numpy()
+    if weight.sum() == 0:
+        return None
+    return float(np.average(own["mean"].to_numpy(), weights=weight))

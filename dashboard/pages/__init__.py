@@ -1,0 +1,1 @@
+"""The pages, and what each of them says."""

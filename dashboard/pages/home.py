@@ -1,0 +1,228 @@
+"""The homeowner's page: their own home in plain words, written by the server itself.
+
+It runs no script, so that it opens on any phone and prints as it is, and so that a
+homeowner's session needs to reach nothing but this one address.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Final
+
+from dashboard import data, theme
+from dashboard import format as fmt
+from monitor.guarantee.standing import K_95, Standing, StandingWord
+from monitor.models import Role
+from monitor.store.connection import Store
+from monitor.store.users import User
+
+#: Longest bar, in per cent of the width; the rest is for the figure beside it.
+LONGEST_BAR: Final = 62.0
+
+#: Rooms below this are cold for anyone and unhealthy for the old, the very young and the
+#: ill: WHO Housing and health guidelines (2018), chapter on indoor cold; from memory.
+COLD_ROOM_C: Final = 18.0
+
+_SAID: Final = {
+    StandingWord.ON_COURSE: "Your heat pump is doing what was promised.",
+    StandingWord.OFF_COURSE: "Your heat pump is not doing what was promised: it uses more "
+    "electricity for its heat than it should.",
+    StandingWord.IN_DOUBT: "It is close: we cannot yet tell whether the promise is being kept.",
+    StandingWord.TOO_EARLY: "It is too early to tell whether the promise is being kept.",
+    StandingWord.BLIND: "We cannot tell whether the promise is being kept, because too little "
+    "was measured.",
+    StandingWord.NO_PROMISE: "No promise is on record for this heat pump. Here is what it does.",
+}
+
+_SETTLED: Final = {
+    "kept": "The guarantee period is over, and the promise was kept.",
+    "not kept": "The guarantee period is over, and the promise was not kept.",
+    "undecided": "The guarantee period is over, and the readings do not decide whether the "
+    "promise was kept.",
+}
+
+
+@dataclass(frozen=True)
+class Fact:
+    """One figure with what it means."""
+
+    name: str
+    value: str
+    remark: str
+
+
+@dataclass(frozen=True)
+class Bar:
+    """A month's heat and electricity as lengths in per cent and as text."""
+
+    month: str
+    heat_width: float
+    electricity_width: float
+    heat: str
+    electricity: str
+    known: str
+    nothing: bool
+
+
+@dataclass(frozen=True)
+class HomeView:
+    """The page."""
+
+    name: str
+    look: theme.Look
+    headline: str
+    sentences: tuple[str, ...]
+    period: str
+    facts: tuple[Fact, ...]
+    bars: tuple[Bar, ...]
+    chart_says: str
+    cold: str
+    promise: str
+    boundary: str
+    updated: str
+
+
+def _headline(standing: Standing | None) -> str:
+    if standing is None:
+        return "The figures of your home are not ready yet. Please look again later."
+    if standing.settlement is not None:
+        return _SETTLED[standing.settlement]
+    return _SAID[standing.word]
+
+
+def _sentences(home: data.Home) -> list[str]:
+    account, terms = home.account, home.record.site.current_terms
+    standing = home.record.standing
+    out = []
+    if account is not None and account.spf is not None and account.u_spf is not None:
+        u = account.u_spf
+        low, high = account.spf - K_95 * u, account.spf + K_95 * u
+        out.append(
+            f"For each kilowatt-hour (kWh) of electricity it has given {fmt.spf(account.spf, u)} "
+            "kWh of heat so far."
+        )
+        if terms is not None:
+            out.append(f"The promise is at least {fmt.promise(terms.promised_spf)}.")
+        out.append(
+            "No meter is perfect: the true figure is very likely (19 times out of 20) between "
+            f"{fmt.spf(low, u)} and {fmt.spf(high, u)}."
+        )
+    if standing is not None and standing.word is StandingWord.OFF_COURSE:
+        out.append("Your installer sees the same figures. You can ask what happens next.")
+    if standing is not None and standing.word is StandingWord.BLIND:
+        out.append("Your installer can check why the readings stopped or have holes.")
+    return out
+
+
+def _facts(home: data.Home) -> list[Fact]:
+    account, cost = home.account, home.cost
+    if account is None:
+        return []
+    known = fmt.share(account.coverage)
+    facts = [
+        Fact("Heat for your home", fmt.energy(account.heat_kwh), "in the hours we could measure"),
+        Fact(
+            "Electricity it used",
+            fmt.energy(account.electricity_kwh),
+            "by the heat pump, in the same hours",
+        ),
+    ]
+    if cost is not None:
+        remark = "for that electricity, at your price"
+        tariffs = home.record.site.tariff
+        flat = tariffs[0].price_per_kwh if len(tariffs) == 1 else None
+        if flat is not None:
+            remark = f"for that electricity, at {fmt.price(flat, cost.currency)} a kWh"
+        if cost.standing_cost > 0:
+            remark += (
+                f"; the standing charge of {fmt.money(cost.standing_cost, cost.currency)} for the "
+                "whole house comes on top"
+            )
+        if cost.unpriced_kwh >= 1:
+            remark += f"; {fmt.energy(cost.unpriced_kwh)} have no price on record and are not in it"
+        facts.append(Fact("Cost", fmt.money(cost.energy_cost, cost.currency), remark))
+    if Role.ROOM_TEMP in home.record.site.roles:
+        facts.append(
+            Fact(
+                "Warmth of the room",
+                fmt.temperature(home.room_c),
+                f"on average; in the last seven days {fmt.temperature(home.room_week_c)}"
+                if home.room_week_c is not None
+                else "on average; not measured in the last seven days",
+            )
+        )
+    else:
+        facts.append(Fact("Warmth of the room", "not measured", "no sensor is fitted for it"))
+    facts.append(
+        Fact("How much we could measure", known, "of all hours, for heat and electricity together")
+    )
+    return facts
+
+
+def _bars(home: data.Home) -> list[Bar]:
+    rows = list(home.months.iter_rows(named=True))
+    most = max((max(r["heat_kwh"], r["electricity_kwh"]) for r in rows), default=0.0) or 1.0
+    return [
+        Bar(
+            month=f"{r['first']:%b %Y}",
+            heat_width=round(LONGEST_BAR * max(r["heat_kwh"], 0.0) / most, 2),
+            electricity_width=round(LONGEST_BAR * max(r["electricity_kwh"], 0.0) / most, 2),
+            heat=fmt.energy(r["heat_kwh"]),
+            electricity=fmt.energy(r["electricity_kwh"]),
+            known=fmt.share(r["coverage"]),
+            nothing=r["hours_measured"] + r["hours_bridged"] == 0,
+        )
+        for r in rows
+    ]
+
+
+def _cold(home: data.Home) -> str:
+    if home.room_week_c is None or home.room_week_c >= COLD_ROOM_C:
+        return ""
+    return (
+        f"In the last seven days the room was {fmt.temperature(home.room_week_c)} on average. That "
+        "is cold. Do not stay cold to save electricity: turn the heating up, or ask your "
+        "installer today. If somebody old, very young or ill lives here, do not wait."
+    )
+
+
+def view(home: data.Home, now: datetime) -> HomeView:
+    """The page's text from one home's figures."""
+    record = home.record
+    standing = record.standing
+    terms = record.site.current_terms
+    last = min(home.window.end, record.today + timedelta(days=1))
+    began = last > home.window.first
+    bars = _bars(home) if began else []
+    measured = [bar for bar in bars if not bar.nothing]
+    chart_says = "No month has been measured yet."
+    if measured:
+        top = max(measured, key=lambda bar: bar.heat_width)
+        chart_says = (
+            f"Most heat was needed in {top.month}: {top.heat} of heat from {top.electricity} of "
+            "electricity."
+        )
+    return HomeView(
+        name=record.site.name,
+        look=theme.look(standing.word if standing else None),
+        headline=_headline(standing),
+        sentences=tuple(_sentences(home)),
+        period=(
+            fmt.stretch(home.window.first, last)
+            if began
+            else f"starts on {fmt.day(home.window.first)}"
+        ),
+        facts=tuple(_facts(home)) if began else (),
+        bars=tuple(bars),
+        chart_says=chart_says,
+        cold=_cold(home),
+        promise=fmt.promise(terms.promised_spf) if terms else "",
+        boundary=str(record.recipe.boundary) if record.recipe else "",
+        updated=fmt.moment(now.astimezone(record.site.tz)),
+    )
+
+
+def home_view(user: User, store: Store, site_id: str, now: datetime) -> HomeView:
+    """The page of one home, for a person who may see it."""
+    return view(data.home(user, store, site_id, now), now)

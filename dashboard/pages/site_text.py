@@ -1,0 +1,337 @@
+"""What the page of one site says: text and tables made from its record."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Final
+
+import polars as pl
+
+from dashboard import data, theme
+from dashboard import format as fmt
+from dashboard.view_models import (
+    Table,
+    extra_cost,
+    probability_text,
+    promise_text,
+    reason,
+    spf_interval,
+)
+from monitor.guarantee.standing import K_95
+from monitor.metrics.account import Account
+from monitor.models import Assumption, Boundary, MeterFit, Role, Site, Terms
+
+BOUNDARIES: Final = {
+    Boundary.H1: "heat of the heat pump over electricity of the unit",
+    Boundary.H2: "heat of the heat pump over electricity of the unit and its fan or brine pump",
+    Boundary.H3: "heat of heat pump and resistive heaters over electricity of the unit, its fan "
+    "or brine pump and the resistive heaters",
+    Boundary.H4: "as H3, with the distribution pumps in the electricity",
+}
+
+ROLES: Final = {
+    Role.HEAT_TOTAL: "heat, total",
+    Role.HEAT_SPACE: "heat for rooms",
+    Role.HEAT_DHW: "heat for hot water",
+    Role.ELEC_UNIT: "electricity of the unit",
+    Role.ELEC_SOURCE: "electricity of fan or brine pump",
+    Role.ELEC_BACKUP: "electricity of the backup heater",
+    Role.ELEC_IMMERSION: "electricity of the immersion heater",
+    Role.ELEC_PUMPS: "electricity of the distribution pumps",
+    Role.ELEC_TOTAL: "electricity, total",
+    Role.FLOW_TEMP: "flow temperature",
+    Role.RETURN_TEMP: "return temperature",
+    Role.FLOW_RATE: "flow rate",
+    Role.OUTDOOR_TEMP: "outdoor temperature",
+    Role.ROOM_TEMP: "room temperature",
+    Role.DHW_TEMP: "hot water temperature",
+    Role.SOURCE_TEMP: "source temperature",
+}
+
+
+@dataclass(frozen=True)
+class Judgement:
+    """Top of the page: the answer in words, then the figures behind it."""
+
+    name: str
+    place: str
+    look: theme.Look
+    why: str
+    facts: tuple[tuple[str, str, str], ...]
+    how: tuple[str, ...]
+
+
+def role(name: str) -> str:
+    """A role in words."""
+    return ROLES[Role(name)]
+
+
+def judgement(record: data.Record, now: datetime) -> Judgement:
+    """The answer of the page."""
+    site, standing = record.site, record.standing
+    account = standing.account if standing else None
+    figure, between = spf_interval(standing)
+    facts: list[tuple[str, str, str]] = []
+    if standing is not None and standing.promise is not None:
+        end = (standing.period_end or now.date()) - timedelta(days=1)
+        facts = [
+            ("SPF so far", figure, f"95 % interval {between}" if between else ""),
+            ("Promise", promise_text(standing), f"terms version {standing.terms_version}"),
+            (
+                "Probability of keeping it, so far",
+                probability_text(standing),
+                "that the true SPF so far is at least the promise",
+            ),
+            (
+                "Coverage",
+                fmt.share(account.coverage if account else None),
+                "of the period's hours so far are known",
+            ),
+            (
+                "Guarantee period",
+                f"{fmt.short_day(standing.period_start)} to {fmt.short_day(end)}",
+                f"left: {fmt.days_left(standing.days_left)}",
+            ),
+            ("Extra cost so far", extra_cost(standing), "against the promise, known hours only"),
+        ]
+        if standing.settlement is not None:
+            facts.insert(
+                0, ("Settlement", standing.settlement, "by the decision rule of the terms")
+            )
+    facts.append(
+        (
+            "Last reading",
+            fmt.age(standing.newest_reading if standing else None, now),
+            fmt.moment(
+                standing.newest_reading.astimezone(site.tz)
+                if standing and standing.newest_reading
+                else None
+            ),
+        )
+    )
+    return Judgement(
+        name=site.name,
+        place=site.place,
+        look=theme.look(standing.word if standing else None),
+        why=reason(standing),
+        facts=tuple(facts),
+        how=_how(account),
+    )
+
+
+def _how(account: Account | None) -> tuple[str, ...]:
+    if account is None or account.spf is None or account.u_spf is None:
+        return ()
+    hours = account.hours
+    lines = [
+        f"SPF = heat / electricity = {fmt.number(account.heat_kwh, 1)} kWh / "
+        f"{fmt.number(account.electricity_kwh, 1)} kWh = {account.spf:.3f}, summed over the hours "
+        "in which every stream that the boundary needs is known.",
+        f"Boundary {account.boundary}: {BOUNDARIES[account.boundary]}.",
+        f"Of {fmt.number(hours.total)} hours {fmt.number(hours.measured)} are measured, "
+        f"{fmt.number(hours.bridged)} bridged (their total is known, their course is not) and "
+        f"{fmt.number(hours.missing)} missing.",
+        f"Standard uncertainty {account.u_spf:.3f}; the 95 % interval is the SPF ± {K_95} times "
+        "that. The budget below says what it is made of.",
+    ]
+    if account.assumption is not None:
+        lines.append(Assumption(account.assumption).sentence)
+    return tuple(lines)
+
+
+def summary(account: Account, words: str) -> str:
+    """One window in a sentence: figure, interval, period, boundary and coverage."""
+    if account.spf is None or account.u_spf is None:
+        return (
+            f"{fmt.initial(words)}: no hour is known in full, so there is no SPF "
+            f"(boundary {account.boundary})."
+        )
+    u = account.u_spf
+    between = fmt.interval(account.spf - K_95 * u, account.spf + K_95 * u, u)
+    return (
+        f"{fmt.initial(words)}: {fmt.energy(account.heat_kwh)} of heat from "
+        f"{fmt.energy(account.electricity_kwh)} of electricity, SPF {fmt.spf(account.spf, u)} "
+        f"(95 % interval {between}), boundary {account.boundary}, "
+        f"{fmt.share(account.coverage)} of the hours known."
+    )
+
+
+def budget_table(account: Account | None) -> Table | None:
+    """What the uncertainty of a window is made of."""
+    if account is None or account.u_spf is None:
+        return None
+    rows = [(_source(s), d, f"{u:.3f}") for s, d, u in account.budget]
+    rows.append(("together", "root of the sum of squares (JCGM 100)", f"{account.u_spf:.3f}"))
+    return Table(("Source", "Taken from", "u of the SPF"), tuple(rows), frozenset({2}))
+
+
+def _source(source: str) -> str:
+    """A line of the budget in words; one meter may count several streams."""
+    name = source.removeprefix("meter: ")
+    if name == source:
+        return source
+    known = {r.value: words for r, words in ROLES.items()}
+    return f"meter: {fmt.listing([known.get(part, part) for part in name.split(' and ')])}"
+
+
+def streams_table(frame: pl.DataFrame) -> Table:
+    """Hours of each stream."""
+    return Table(
+        ("Stream", "Measured, h", "Bridged, h", "Missing, h", "Energy in known hours"),
+        tuple(
+            (
+                fmt.initial(role(r["role"])),
+                fmt.number(r["hours_measured"]),
+                fmt.number(r["hours_bridged"]),
+                fmt.number(r["hours_missing"]),
+                fmt.energy(r["kwh"]),
+            )
+            for r in frame.iter_rows(named=True)
+        ),
+        frozenset({1, 2, 3, 4}),
+    )
+
+
+#: Columns of the tables of months and seasons; the first links to the period.
+WINDOW_HEAD: Final = (
+    "Period",
+    "SPF",
+    "Heat",
+    "Electricity",
+    "Coverage",
+    "Measured, h",
+    "Bridged, h",
+    "Missing, h",
+)
+
+
+def window_row(row: dict[str, float]) -> tuple[str, ...]:
+    """One window of a table of windows, without its name."""
+    known = row["hours_measured"] + row["hours_bridged"] > 0
+    return (
+        fmt.spf(row["spf"]),
+        fmt.energy(row["heat_kwh"] if known else None),
+        fmt.energy(row["electricity_kwh"] if known else None),
+        fmt.share(row["coverage"]),
+        fmt.number(row["hours_measured"]),
+        fmt.number(row["hours_bridged"]),
+        fmt.number(row["hours_missing"]),
+    )
+
+
+def terms_facts(terms: Terms | None) -> tuple[tuple[str, str], ...]:
+    """The promise, clause by clause."""
+    if terms is None:
+        return ()
+    rule = (
+        "simple acceptance: kept if the SPF reaches the promise"
+        if terms.decision == "simple"
+        else f"guarded, with guard band {terms.guard_factor:g} × U (JCGM 106)"
+    )
+    remedy = {
+        "extra_electricity": "the extra electricity, at the tariff in force",
+        "none": "none agreed",
+    }[terms.remedy]
+    facts = [
+        ("Promised SPF", f"{fmt.promise(terms.promised_spf)}, version {terms.version}"),
+        ("Boundary", f"{terms.boundary}: {BOUNDARIES[terms.boundary]}"),
+        ("Scope", "heating and hot water"),
+        ("Period", fmt.stretch(terms.start, terms.end)),
+        ("Signed", fmt.day(terms.signed)),
+        ("Decision rule", rule),
+        ("Least coverage for a decision", fmt.share(terms.minimum_coverage)),
+        ("Remedy", remedy),
+    ]
+    facts += [("Assumption", a.sentence) for a in terms.assumptions]
+    facts += [("Condition", condition) for condition in terms.conditions]
+    return tuple(facts)
+
+
+def meters_table(site: Site) -> Table:
+    """Every meter fit with what it measures."""
+    return Table(
+        ("Serial", "Measures", "Class", "From", "To"),
+        tuple(
+            (
+                fit.serial,
+                fmt.listing([f"{ROLES[c.role]} ({c.kind})" for c in fit.channel]),
+                _grade(fit),
+                fmt.short_day(site.utc(fit.fitted).astimezone(site.tz).date()),
+                fmt.short_day(site.utc(fit.removed).astimezone(site.tz).date())
+                if fit.removed
+                else "now",
+            )
+            for fit in site.meter
+        ),
+    )
+
+
+def _grade(fit: MeterFit) -> str:
+    if fit.accuracy_class is None:
+        return fmt.NOTHING if fit.measures == "sensors" else "not stated"
+    return f"{'EN 1434' if fit.measures == 'heat' else 'MID'} {fit.accuracy_class}"
+
+
+def events_table(site: Site) -> Table:
+    """What happened at the site, newest first."""
+    return Table(
+        ("When", "What", "Note"),
+        tuple(
+            (fmt.moment(site.utc(e.at).astimezone(site.tz)), e.what, e.note)
+            for e in sorted(site.event, key=lambda e: site.utc(e.at), reverse=True)
+        ),
+    )
+
+
+#: Rows of long tables that a page shows; their files have all.
+MOST_ROWS: Final = 50
+
+
+def imports_table(site: Site, frame: pl.DataFrame) -> Table:
+    """Imports with the accounting identity of each (rule R10)."""
+    return Table(
+        (
+            "When",
+            "File",
+            "Profile",
+            "Readings",
+            "Accepted",
+            "Duplicates",
+            "Conflicts",
+            "Quarantined",
+        ),
+        tuple(
+            (
+                fmt.moment(r["imported_at"].astimezone(site.tz)),
+                r["file_name"],
+                r["profile_name"] + (" (correction)" if r["correction"] else ""),
+                *(
+                    fmt.number(r[c])
+                    for c in ("rows_read", "accepted", "duplicates", "conflicts", "quarantined")
+                ),
+            )
+            for r in frame.head(MOST_ROWS).iter_rows(named=True)
+        ),
+        frozenset({3, 4, 5, 6, 7}),
+    )
+
+
+_STAGES: Final = {
+    "import": "refused on import",
+    "account": "set aside since, as it cannot be true",
+    "conflict": "contradicted by another import",
+}
+
+
+def quarantine_table(frame: pl.DataFrame) -> Table:
+    """Readings that never became figures, counted by reason."""
+    counted = frame.group_by("stage", "reason").agg(pl.len().alias("n")).sort("n", descending=True)
+    return Table(
+        ("Where", "Reason", "Readings"),
+        tuple(
+            (_STAGES[r["stage"]], r["reason"], fmt.number(r["n"]))
+            for r in counted.head(MOST_ROWS).iter_rows(named=True)
+        ),
+        frozenset({2}),
+    )

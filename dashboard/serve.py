@@ -1,0 +1,130 @@
+"""Serves the pages: one process, its threads, and the hourly refresh."""
+
+from __future__ import annotations
+
+import errno
+import logging
+import signal
+import socket
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from types import FrameType
+
+from apscheduler.schedulers.background import BackgroundScheduler
+from waitress.server import create_server
+
+from dashboard.app import create_app
+from monitor.errors import PledgewattError
+from monitor.refresh import refresh_site
+from monitor.store.connection import Store
+from monitor.store.sites import list_sites
+
+log = logging.getLogger(__name__)
+
+
+def refresh_all(store: Store, now: datetime) -> int:
+    """Bring the standing of every site up to date; one site's failure stops no other.
+
+    Returns
+    -------
+    int
+        How many sites failed; the log says which and why.
+    """
+    failed = 0
+    for site in list_sites(store):
+        try:
+            refresh_site(store, site.id, now=now)
+        except Exception:
+            log.exception("The standing of site %s could not be refreshed", site.id)
+            failed += 1
+    return failed
+
+
+def serve(
+    store: Store,
+    *,
+    host: str = "127.0.0.1",
+    port: int = 8050,
+    threads: int = 8,
+    secure_cookies: bool = False,
+    on_ready: Callable[[str], None] | None = None,
+) -> None:
+    """Serve until the process is told to stop (Ctrl-C or SIGTERM).
+
+    Parameters
+    ----------
+    port
+        0 takes any free one.
+    on_ready
+        Called with the address once it answers.
+
+    Raises
+    ------
+    PledgewattError
+        The address cannot be used.
+    """
+    try:
+        family = socket.AF_INET6 if ":" in host else socket.AF_INET
+        door = socket.create_server((host, port), family=family)
+    except OSError as error:
+        raise _cannot_listen(host, port, error) from error
+    app = create_app(store, secure_cookies=secure_cookies)
+    listener = create_server(app.server, sockets=[door], threads=threads, ident=None)
+    scheduler = BackgroundScheduler(timezone=UTC)
+    scheduler.add_job(
+        lambda: refresh_all(store, datetime.now(UTC)),
+        "cron",
+        minute=2,
+        next_run_time=datetime.now(UTC),
+        id="refresh",
+        max_instances=1,
+        coalesce=True,
+        misfire_grace_time=None,
+    )
+    scheduler.start()
+    try:
+        with _stopping():
+            if on_ready is not None:
+                on_ready(f"http://{_shown(host)}:{door.getsockname()[1]}/")
+            # Returns once a signal has raised SystemExit or KeyboardInterrupt inside.
+            listener.run()
+    finally:
+        listener.close()
+        scheduler.shutdown(wait=True)
+
+
+def _shown(host: str) -> str:
+    host = {"0.0.0.0": "127.0.0.1", "::": "::1"}.get(host, host)  # noqa: S104 - only shown
+    return f"[{host}]" if ":" in host else host
+
+
+def _cannot_listen(host: str, port: int, error: OSError) -> PledgewattError:
+    if error.errno == errno.EADDRINUSE:
+        return PledgewattError(
+            f"Port {port} on {host} is taken by another program. Stop that one, or choose another "
+            "port."
+        )
+    if error.errno == errno.EACCES:
+        return PledgewattError(
+            f"Port {port} may not be used without special rights. Choose one above 1023."
+        )
+    return PledgewattError(f"Cannot serve on {host}, port {port}: {error.strerror or error}.")
+
+
+@contextmanager
+def _stopping() -> Iterator[None]:
+    """Let SIGTERM end the server as Ctrl-C does; only the main thread can be told."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+
+    def stop(number: int, frame: FrameType | None) -> None:  # noqa: ARG001 - signal's form
+        raise SystemExit(0)
+
+    before = signal.signal(signal.SIGTERM, stop)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGTERM, before)

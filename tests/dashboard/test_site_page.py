@@ -1,0 +1,111 @@
+"""The page of a site as a tree of components, and the files it hands out."""
+
+from __future__ import annotations
+
+import io
+
+import polars as pl
+import pytest
+from dash.development.base_component import Component
+
+from dashboard import access
+from dashboard.components import shell
+from dashboard.pages import fleet, site
+
+ALL = ["alder-row-3", "brook-cottage", "chapel-hill-12", "dene-farm", "elm-close-8", "fen-view"]
+
+
+def walk(node):
+    if isinstance(node, Component):
+        yield node
+        yield from walk(getattr(node, "children", None))
+    elif isinstance(node, list | tuple):
+        for child in node:
+            yield from walk(child)
+
+
+def text(node) -> str:
+    if isinstance(node, str | int | float):
+        return str(node)
+    if isinstance(node, list | tuple):
+        return " ".join(text(child) for child in node)
+    return text(getattr(node, "children", None) or "") if isinstance(node, Component) else ""
+
+
+@pytest.mark.parametrize("site_id", ALL)
+@pytest.mark.parametrize("search", ["", "?period=7", "?period=all", "?period=2026-01"])
+def test_every_site_has_a_page_for_every_period(store, installer, now, site_id, search):
+    page = site.layout(installer, store, site_id, search, now)
+    kinds = [type(node).__name__ for node in walk(page)]
+    assert kinds.count("H1") == 1
+    for node in walk(page):
+        if type(node).__name__ == "Th":
+            assert node.scope in {"row", "col"}
+        if type(node).__name__ == "Figure":
+            assert text(node.children[-1]), "a chart without a sentence"
+
+
+def test_the_answer_stands_first(store, installer, now):
+    page = site.layout(installer, store, "brook-cottage", "", now)
+    words = text(page).replace("\u00a0", " ")
+    assert words.index("off course") < words.index("SPF so far") < words.index("Month by month")
+
+
+def test_what_a_hostile_file_said_is_counted(store, installer, now):
+    words = text(site.layout(installer, store, "brook-cottage", "", now))
+    assert "refused on import" in words
+    assert "2\u00a0readings set aside" in words
+
+
+def test_every_id_that_a_callback_names_is_on_a_page(app, store, installer, now):
+    with app.server.test_request_context("/"):
+        from flask import g, session
+
+        g.user = installer
+        session["csrf"] = "token"
+        nodes = list(walk(shell.layout()))
+    nodes += walk(fleet.layout(installer, store, "", now))
+    nodes += walk(site.layout(installer, store, "alder-row-3", "", now))
+    there = {getattr(node, "id", None) for node in nodes}
+    named = set()
+    for spec in app._callback_list:
+        named |= {part["id"] for part in (*spec["inputs"], *spec["state"])}
+        named |= {one.rsplit(".", 1)[0] for one in spec["output"].strip(".").split("...")}
+    assert named <= there
+
+
+def test_a_layout_for_nobody_is_empty(app):
+    assert not getattr(shell.layout(), "children", None)
+
+
+@pytest.mark.parametrize("what", ["cumulative", "daily", "cop", "flow", "months", "quarantine"])
+def test_the_data_of_every_chart_can_be_downloaded(as_installer, what):
+    response = as_installer.get(f"/download/brook-cottage/{what}.csv?period=guarantee")
+    assert response.status_code == 200
+    assert response.mimetype == "text/csv"
+    assert f'filename="brook-cottage-{what}.csv"' in response.headers["Content-Disposition"]
+    assert pl.read_csv(io.BytesIO(response.data)).height > 0
+
+
+def test_a_download_follows_the_period(as_installer):
+    week = as_installer.get("/download/alder-row-3/daily.csv?period=7")
+    assert pl.read_csv(io.BytesIO(week.data)).height == 7
+
+
+def test_the_page_asked_for_comes_through_the_callback(as_installer):
+    body = {
+        "output": "..page.children...title.data...notice.children..",
+        "outputs": [
+            {"id": "page", "property": "children"},
+            {"id": "title", "property": "data"},
+            {"id": "notice", "property": "children"},
+        ],
+        "inputs": [{"id": "url", "property": "pathname", "value": "/site/brook-cottage"}],
+        "state": [{"id": "url", "property": "search", "value": "?period=30"}],
+        "changedPropIds": ["url.pathname"],
+    }
+    answer = as_installer.post(access.CALLBACK, json=body, headers={"X-CSRFToken": "token"})
+    assert answer.json["response"]["title"]["data"] == "Brook Cottage – pledgewatt"
+    body["inputs"][0]["value"] = "/site/no-such-home"
+    gone = as_installer.post(access.CALLBACK, json=body, headers={"X-CSRFToken": "token"})
+    assert gone.status_code == 404
