@@ -267,7 +267,8 @@ def spf(
         "coverage": result.coverage,
         "hours": result.hours.model_dump(),
         "budget": [
-            {"source": source, "detail": detail, "u_spf": u} for source, detail, u in result.budget
+            {**line.model_dump(), "divisor": line.divisor, "u_spf": line.u_spf}
+            for line in result.budget
         ],
     }
     _print(as_json, document, _account_text(site, first.date(), end.date(), result))
@@ -307,7 +308,9 @@ def _account_text(site: str, first: date, end: date, result: Account) -> str:
     ]
     if result.assumption is not None:
         lines.append(f"  assumption   {result.assumption.sentence}")
-    lines += [f"  u            {u:.4f}  {source}: {detail}" for source, detail, u in result.budget]
+    lines += [
+        f"  u            {line.u_spf:.4f}  {line.source}: {line.detail}" for line in result.budget
+    ]
     return "\n".join(lines)
 
 

@@ -25,6 +25,7 @@ from monitor.metrics.account import (
     account,
     daily_spread,
     heat_meter_use,
+    hidden_share,
 )
 from monitor.metrics.boundary import Recipe, measurable, promised_recipe, recipe
 from monitor.metrics.performance import Blocks, Whole, accounts, pair
@@ -339,7 +340,7 @@ def _u(record: Record, row: dict[str, float], by_day: pl.DataFrame) -> float | N
             record.recipe,
             streams={r: row[f"stream:{r}"] for r in record.recipe.streams},
             edges={r: row[f"u_edge:{r}"] for r in record.recipe.streams},
-            missing_share=1.0 - row["coverage"],
+            missing_share=hidden_share(by_day),
             daily_spread=daily_spread(by_day),
             use=record.use,
         )

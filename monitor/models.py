@@ -11,21 +11,25 @@ import tomllib
 from datetime import date, datetime, timedelta
 from enum import StrEnum
 from pathlib import Path
-from typing import Annotated, Any, Literal, Self, TypeVar
+from typing import Any, Literal, Self, TypeVar
 from zoneinfo import ZoneInfo
 
 from dateutil.relativedelta import relativedelta
-from pydantic import (
-    AfterValidator,
-    BaseModel,
-    ConfigDict,
-    Field,
-    ValidationError,
-    field_validator,
-    model_validator,
-)
+from pydantic import Field, ValidationError, field_validator, model_validator
 
 from monitor.errors import DescriptionError
+from monitor.record import Finite as Finite
+from monitor.record import Identifier as Identifier
+from monitor.record import NotNegative as NotNegative
+from monitor.record import Positive as Positive
+from monitor.record import Record as Record
+from monitor.record import ZoneName as ZoneName
+from monitor.tariffs import Boiler as Boiler
+from monitor.tariffs import CarbonFactor as CarbonFactor
+from monitor.tariffs import FuelTariff as FuelTariff
+from monitor.tariffs import PastBills as PastBills
+from monitor.tariffs import PriceBand as PriceBand
+from monitor.tariffs import Tariff as Tariff
 
 
 class Role(StrEnum):
@@ -106,28 +110,6 @@ class Consumer(StrEnum):
     PUMPS = "pumps"
 
 
-def _known_zone(name: str) -> str:
-    try:
-        ZoneInfo(name)
-    except (KeyError, ValueError, OSError) as error:
-        message = f"'{name}' is not a time zone name such as 'Europe/London'"
-        raise ValueError(message) from error
-    return name
-
-
-Identifier = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9-]{0,63}$")]
-ZoneName = Annotated[str, AfterValidator(_known_zone)]
-Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
-NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
-Finite = Annotated[float, Field(allow_inf_nan=False)]
-
-
-class Record(BaseModel):
-    """Base of all records: frozen, and no unknown keys."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid", str_strip_whitespace=True)
-
-
 class Channel(Record):
     """One measured quantity of one meter fit, of one kind.
 
@@ -197,6 +179,11 @@ class MeterFit(Record):
         Heat: EN 1434 class 1, 2 or 3. Electricity: MID class A, B or C.
     q_p_m3h, delta_theta_min_k
         Heat meter: permanent flow and lower limit of the temperature difference.
+    calibrated_for
+        Heat meter: plain water, or the very mixture that flows through it.
+    parts_verified
+        Heat meter: flow sensor, sensor pair and calculator were each verified by
+        themselves, so that their errors are independent and each within its own limit.
     start_register, end_register
         Register values read at fitting and removal, by role, in the channel's unit.
     """
@@ -208,6 +195,8 @@ class MeterFit(Record):
     accuracy_class: Literal["1", "2", "3", "A", "B", "C"] | None = None
     q_p_m3h: Positive | None = None
     delta_theta_min_k: Positive = 3.0
+    calibrated_for: Literal["water", "mixture"] = "water"
+    parts_verified: bool = False
     start_register: dict[Role, NotNegative] = Field(default_factory=dict)
     end_register: dict[Role, NotNegative] = Field(default_factory=dict)
     channel: tuple[Channel, ...] = Field(min_length=1)
@@ -228,6 +217,20 @@ class MeterFit(Record):
         return self
 
 
+class Antifreeze(Record):
+    """Antifreeze in the heating water.
+
+    Attributes
+    ----------
+    mass_fraction, mass_fraction_limit
+        Share of the mixture's mass, and how far it may be off.
+    """
+
+    fluid: Literal["propylene_glycol", "ethylene_glycol"]
+    mass_fraction: float = Field(ge=0.05, le=0.5)
+    mass_fraction_limit: float = Field(default=0.05, ge=0, le=0.2)
+
+
 class HeatPump(Record):
     """The unit and the resistive heaters and pumps about it.
 
@@ -240,6 +243,8 @@ class HeatPump(Record):
     backup_heater, immersion_heater, pumps_apart
         What else the system has: an inline heater, a cylinder heater, distribution
         pumps that are not fed from the unit.
+    antifreeze
+        What the heating water carries, if anything.
     """
 
     model: str = ""
@@ -251,6 +256,7 @@ class HeatPump(Record):
     backup_heater: bool = False
     immersion_heater: bool = False
     pumps_apart: bool = False
+    antifreeze: Antifreeze | None = None
     design_flow_temp_c: Finite | None = None
     design_outdoor_temp_c: Finite | None = None
     flow_temp_at_15_c: Finite | None = None
@@ -267,15 +273,6 @@ class HeatPump(Record):
         if self.pumps_apart:
             present.add(Consumer.PUMPS)
         return frozenset(present)
-
-
-class Tariff(Record):
-    """Price of electricity from a date on."""
-
-    valid_from: date
-    price_per_kwh: NotNegative
-    standing_per_day: NotNegative = 0.0
-    currency: str = Field(default="GBP", pattern=r"^[A-Z]{3}$")
 
 
 class Terms(Record):
@@ -340,6 +337,8 @@ class Site(Record):
     meter: tuple[MeterFit, ...] = Field(min_length=1)
     terms: tuple[Terms, ...] = ()
     tariff: tuple[Tariff, ...] = ()
+    boiler: Boiler | None = None
+    carbon: tuple[CarbonFactor, ...] = ()
     event: tuple[Event, ...] = ()
 
     @field_validator("terms")
@@ -362,6 +361,15 @@ class Site(Record):
             message = "all tariffs of a site must be in one currency"
             raise ValueError(message)
         return tariffs
+
+    @field_validator("carbon")
+    @classmethod
+    def _factors_ascend(cls, carbon: tuple[CarbonFactor, ...]) -> tuple[CarbonFactor, ...]:
+        dates = [factor.valid_from for factor in carbon]
+        if dates != sorted(set(dates)):
+            message = "carbon factors must be in order of 'valid_from', each date once"
+            raise ValueError(message)
+        return carbon
 
     @model_validator(mode="after")
     def _fits_do_not_overlap(self) -> Self:

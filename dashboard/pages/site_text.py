@@ -161,9 +161,30 @@ def budget_table(account: Account | None) -> Table | None:
     """What the uncertainty of a window is made of."""
     if account is None or account.u_spf is None:
         return None
-    rows = [(_source(s), d, f"{u:.3f}") for s, d, u in account.budget]
-    rows.append(("together", "root of the sum of squares (JCGM 100)", f"{account.u_spf:.3f}"))
-    return Table(("Source", "Taken from", "u of the SPF"), tuple(rows), frozenset({2}))
+    rows: list[tuple[str, ...]] = [
+        (
+            _source(line.source),
+            line.detail,
+            f"{line.limit:.3g} {line.unit}",
+            line.distribution,
+            f"{line.divisor:.3f}".rstrip("0").rstrip("."),
+            f"{line.sensitivity:.4g}",
+            f"{line.u_spf:.3f}",
+        )
+        for line in account.budget
+    ]
+    together = ("together", "root of the sum of squares (JCGM 100)", "", "", "", "")
+    rows.append((*together, f"{account.u_spf:.3f}"))
+    head = (
+        "Source",
+        "Taken from",
+        "Limit or spread",
+        "Distribution",
+        "Divisor",
+        "Sensitivity, SPF per unit",
+        "u of the SPF",
+    )
+    return Table(head, tuple(rows), frozenset({2, 4, 5, 6}))
 
 
 def _source(source: str) -> str:

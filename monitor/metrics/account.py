@@ -11,13 +11,14 @@ import polars as pl
 
 from monitor.metrics import periods
 from monitor.metrics.boundary import Recipe
-from monitor.metrics.performance import Blocks, accounts
+from monitor.metrics.performance import Blocks, Values, accounts
 from monitor.metrics.uncertainty import (
-    Component,
+    BudgetLine,
     HeatMeterUse,
     combined,
     spf_components,
 )
+from monitor.metrics.water import heat_coefficient_kwh_per_m3k
 from monitor.models import Assumption, Boundary, Record, Role, Site
 
 #: Share of the nominal heat output from which an hour counts as running, when flow and
@@ -46,7 +47,7 @@ class Account(Record):
     coverage
         Share of the window's hours that are known.
     budget
-        Contributions to u_spf: source, detail, u in SPF.
+        Contributions to u_spf.
     """
 
     boundary: Boundary
@@ -59,7 +60,7 @@ class Account(Record):
     u_spf: float | None
     coverage: float
     hours: Hours
-    budget: tuple[tuple[str, str, float], ...]
+    budget: tuple[BudgetLine, ...]
 
 
 def heat_meter_use(site: Site, slots: pl.DataFrame, states: pl.DataFrame) -> HeatMeterUse:
@@ -87,13 +88,55 @@ def heat_meter_use(site: Site, slots: pl.DataFrame, states: pl.DataFrame) -> Hea
     )
     if running.height == 0:
         return design
-    delta = np.average(running["delta"].to_numpy(), weights=running["kwh"].to_numpy())
-    flow = None
+    weight = running["kwh"].to_numpy()
+    delta = running["delta"].to_numpy()
+    rated = min(
+        (f.delta_theta_min_k for f in site.meter if f.measures == "heat"), default=delta.min()
+    )
+    flow = weight / (
+        heat_coefficient_kwh_per_m3k(running["flow_temp"], running["return_temp"]) * delta
+    )
     if Role.FLOW_RATE.value in running.columns:
-        known = running.filter(pl.col("flow_rate") > 0)
-        if known.height:
-            flow = float(np.average(known["flow_rate"].to_numpy(), weights=known["kwh"].to_numpy()))
-    return HeatMeterUse(float(delta), flow, recorded=True)
+        recorded = running["flow_rate"].to_numpy()
+        flow = np.where(recorded > 0, recorded, flow)
+    known = np.isfinite(flow) & (flow > 0)
+    return HeatMeterUse(
+        delta_theta_k=_harmonic(np.maximum(delta, rated), weight),
+        flow_m3h=_harmonic(flow[known], weight[known]) if known.any() else None,
+        recorded=True,
+        below_rating=float(weight[delta < rated].sum() / weight.sum()),
+    )
+
+
+def _harmonic(values: Values, weight: Values) -> float:
+    return float(weight.sum() / (weight / values).sum())
+
+
+def hidden_share(daily: pl.DataFrame) -> float:
+    """Share of the electricity that the hours not known are held to hide.
+
+    Each such hour is held to have used what the known hours of its calendar month did on
+    average, or those of the whole window where the month has none. An estimate, used only
+    to say how uncertain the figure is (R9).
+
+    Parameters
+    ----------
+    daily
+        Accounts of days, as `accounts` gives them.
+    """
+    months = daily.group_by(pl.col("start_utc").dt.truncate("1mo")).agg(
+        pl.col("electricity_kwh").sum(),
+        (pl.col("hours_measured") + pl.col("hours_bridged")).sum().alias("known"),
+        pl.col("hours_missing").sum().alias("missing"),
+    )
+    used, known, missing = (months[c].to_numpy() for c in ("electricity_kwh", "known", "missing"))
+    if not missing.sum():
+        return 0.0
+    if not known.sum() or used.sum() <= 0:
+        return 1.0
+    rate = np.where(known > 0, used / np.maximum(known, 1), used.sum() / known.sum())
+    hidden = float((rate * missing).sum())
+    return hidden / (hidden + float(used.sum()))
 
 
 def daily_spread(daily: pl.DataFrame) -> float:
@@ -152,12 +195,12 @@ def account(
     )
     coverage = (hours.measured + hours.bridged) / hours.total if hours.total else 0.0
     used = row["electricity_kwh"]
-    budget: list[Component] = spf_components(
+    budget = spf_components(
         site,
         recipe,
         streams={r: row[f"stream:{r}"] for r in recipe.streams},
         edges={r: edges[f"u_edge:{r}"] for r in recipe.streams},
-        missing_share=1.0 - coverage,
+        missing_share=hidden_share(daily),
         daily_spread=daily_spread(daily),
         use=use,
     )
@@ -172,5 +215,5 @@ def account(
         u_spf=combined(budget) if used > 0 else None,
         coverage=coverage,
         hours=hours,
-        budget=tuple((c.source, c.detail, c.u_spf) for c in budget),
+        budget=tuple(budget),
     )

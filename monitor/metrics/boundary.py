@@ -15,11 +15,12 @@ its electricity.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations, product
 from typing import Final
 
 from monitor.errors import CannotMeasureError
+from monitor.metrics.water import MIXTURE_FIT, mixture_ratio
 from monitor.models import Assumption, Boundary, Channel, Consumer, Role, Site, Terms
 
 #: Electricity that each boundary counts, as far as the system has it.
@@ -56,15 +57,21 @@ class Recipe:
     Attributes
     ----------
     heat, electricity
-        Factor (+1 or -1) of each stream.
+        Factor of each stream: +1 or -1, and for heat meters the correction for
+        antifreeze.
     assumption
         What must be taken for granted, or None.
+    correction, correction_limit
+        True heat over indicated heat where antifreeze flows through meters for water,
+        and how far that may be off; 1 and 0 elsewhere.
     """
 
     boundary: Boundary
-    heat: dict[Role, int]
-    electricity: dict[Role, int]
+    heat: dict[Role, float]
+    electricity: dict[Role, float]
     assumption: Assumption | None = None
+    correction: float = 1.0
+    correction_limit: float = 0.0
 
     @property
     def streams(self) -> tuple[Role, ...]:
@@ -92,7 +99,9 @@ def _heat_counts(channel: Channel) -> frozenset[str]:
     return frozenset(parts) | frozenset(f"heat of {c}" for c in channel.counts or ())
 
 
-def _sum_to(needed: frozenset[str], counted: dict[Role, frozenset[str]]) -> dict[Role, int] | None:
+def _sum_to(
+    needed: frozenset[str], counted: dict[Role, frozenset[str]]
+) -> dict[Role, float] | None:
     """Fewest streams whose signed sum counts exactly what is needed, once each."""
     roles = sorted(counted)
     parts = sorted(needed.union(*counted.values())) if counted else sorted(needed)
@@ -104,7 +113,7 @@ def _sum_to(needed: frozenset[str], counted: dict[Role, frozenset[str]]) -> dict
                     == (part in needed)
                     for part in parts
                 ):
-                    return dict(zip(chosen, signs, strict=True))
+                    return {r: float(s) for r, s in zip(chosen, signs, strict=True)}
     return None
 
 
@@ -135,7 +144,7 @@ def recipe(site: Site, boundary: Boundary, assumptions: tuple[Assumption, ...] =
     """
     found = _recipe(site, boundary)
     if isinstance(found, Recipe) and (found.assumption is None or found.assumption in assumptions):
-        return found
+        return _corrected(site, found)
     if isinstance(found, Recipe) and found.assumption is not None:
         why = (
             f"it can only be computed under the assumption '{found.assumption}' "
@@ -190,6 +199,43 @@ def _recipe(site: Site, boundary: Boundary) -> Recipe | str:
                 )
     return "no sum of its heat meters counts the heat pump's space heat and hot water" + (
         ", apart from resistive heaters upstream of the heat meter" if not resistive else ""
+    )
+
+
+#: Temperature at which antifreeze is judged where no design flow temperature is stated.
+#: Common practice, no source.
+USUAL_WATER_C: Final = 40.0
+
+
+def _corrected(site: Site, plain: Recipe) -> Recipe:
+    """Correct heat meters for water through which antifreeze flows (JCGM 100:2008, 3.2.3)."""
+    antifreeze = site.heat_pump.antifreeze
+    roles = [r for r in plain.heat if r.is_heat]
+    fits = [f for f in site.meter for c in f.channel if c.role in roles]
+    if antifreeze is None or all(f.calibrated_for == "mixture" for f in fits):
+        return plain
+    if any(f.calibrated_for == "mixture" for f in fits):
+        message = (
+            f"Site '{site.id}': some heat meters are calibrated for the mixture and some for "
+            "water, so one correction cannot serve them; state 'calibrated_for' alike."
+        )
+        raise CannotMeasureError(message)
+    pump = site.heat_pump
+    temp = USUAL_WATER_C
+    if pump.design_flow_temp_c is not None:
+        temp = pump.design_flow_temp_c - pump.design_delta_t_k / 2
+
+    def ratio(off: float) -> float:
+        return mixture_ratio(antifreeze.fluid, antifreeze.mass_fraction + off, temp)
+
+    away = antifreeze.mass_fraction_limit
+    factor = ratio(0.0)
+    heat = {r: f * factor if r.is_heat else f for r, f in plain.heat.items()}
+    return replace(
+        plain,
+        heat=heat,
+        correction=factor,
+        correction_limit=abs(ratio(away) - ratio(-away)) / 2 + MIXTURE_FIT,
     )
 
 

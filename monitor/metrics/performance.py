@@ -63,7 +63,7 @@ class Blocks:
         """Electricity inside the boundary, kWh a block."""
         return self._sum(self.recipe.electricity)
 
-    def _sum(self, factors: dict[Role, int]) -> Values:
+    def _sum(self, factors: dict[Role, float]) -> Values:
         total = np.zeros(len(self.start))
         for role, factor in factors.items():
             total += factor * self.streams[str(role)]

@@ -7,12 +7,13 @@ Meter errors are systematic: they are one unknown factor a meter and do not aver
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from math import sqrt
-from typing import Final
+from typing import Final, Literal
 
 from monitor.metrics.boundary import Recipe
-from monitor.models import MeterFit, Role, Site
+from monitor.models import MeterFit, Record, Role, Site
 
 #: Flow sensor limits, EN 1434-1: class -> (constant, factor of q_p/q, cap), in %.
 FLOW_SENSOR: Final = {"1": (1.0, 0.01, 5.0), "2": (2.0, 0.02, 5.0), "3": (3.0, 0.05, 5.0)}
@@ -72,6 +73,9 @@ def rectangular(limit: float) -> float:
 class HeatMeterUse:
     """Heat-weighted conditions under which a heat meter worked.
 
+    The limits are linear in 1/difference and 1/flow, so harmonic means, weighted with
+    heat, give the heat-weighted mean of the limits.
+
     Attributes
     ----------
     delta_theta_k
@@ -80,45 +84,85 @@ class HeatMeterUse:
         Flow, or None where nothing tells.
     recorded
         False where `delta_theta_k` is the design value and not recorded.
+    below_rating
+        Share of the heat that was metered at differences below the meter's rating. They
+        count here with the least difference that is rated.
     """
 
     delta_theta_k: float
     flow_m3h: float | None
     recorded: bool
+    below_rating: float = 0.0
 
 
-@dataclass(frozen=True)
-class Component:
-    """One line of an uncertainty budget.
+class BudgetLine(Record):
+    """One line of an uncertainty budget, in the form of JCGM 100:2008, annex H.
 
     Attributes
     ----------
-    u_spf
-        Contribution to the standard uncertainty of the SPF.
+    source, detail
+        What is not known exactly, and where its limit comes from.
+    limit, unit
+        Half-width of a rectangular distribution, or standard deviation of a normal one.
+    distribution, divisor
+        u of the source = limit / divisor.
+    sensitivity
+        Change of the SPF with the source, in SPF per `unit`.
     """
 
     source: str
     detail: str
-    u_spf: float
+    limit: float
+    unit: str
+    distribution: Literal["rectangular", "normal"]
+    sensitivity: float
+
+    @property
+    def divisor(self) -> float:
+        """Square root of 3 for a rectangular distribution (4.3.7), else 1."""
+        return SQRT_3 if self.distribution == "rectangular" else 1.0
+
+    @property
+    def u_spf(self) -> float:
+        """Contribution to the standard uncertainty of the SPF."""
+        return abs(self.sensitivity) * self.limit / self.divisor
+
+
+def heat_meter_parts(fit: MeterFit, use: HeatMeterUse) -> tuple[float, float, float, str]:
+    """Limits of flow sensor, sensor pair and calculator in %, and what they were taken from."""
+    grade = fit.accuracy_class or DEFAULT_HEAT_CLASS
+    least = fit.delta_theta_min_k
+    ratio = DEFAULT_FLOW_RATIO
+    if fit.q_p_m3h is not None and use.flow_m3h:
+        ratio = max(1.0, fit.q_p_m3h / use.flow_m3h)
+    delta = max(use.delta_theta_k, least)
+    detail = (
+        f"EN 1434-1 class {grade}, q_p/q {ratio:.1f}, "
+        f"{'recorded' if use.recorded else 'design'} temperature difference "
+        f"{use.delta_theta_k:.1f} K"
+    )
+    below = use.below_rating or float(use.delta_theta_k < least)
+    if below > 0:
+        detail += f" ({below:.0%} of the heat below the {least:g} K that the meter is rated for)"
+    return (
+        flow_sensor_limit(grade, ratio),
+        sensor_pair_limit(delta, least),
+        calculator_limit(delta, least),
+        detail,
+    )
 
 
 def meter_u_percent(fit: MeterFit, role: Role, use: HeatMeterUse) -> tuple[float, str]:
-    """Relative standard uncertainty of one meter in %, and what it was taken from."""
+    """Relative standard uncertainty of one meter in %, and what it was taken from.
+
+    A heat meter is known by the limit of the complete meter, the sum of its parts', unless
+    its parts were verified one by one: then they are independent.
+    """
     if role.is_heat:
-        grade = fit.accuracy_class or DEFAULT_HEAT_CLASS
-        least = fit.delta_theta_min_k
-        ratio = DEFAULT_FLOW_RATIO
-        if fit.q_p_m3h is not None and use.flow_m3h:
-            ratio = max(1.0, fit.q_p_m3h / use.flow_m3h)
-        limit = heat_meter_limit(grade, ratio, use.delta_theta_k, least)
-        how = "recorded" if use.recorded else "design"
-        detail = (
-            f"EN 1434-1 class {grade}, q_p/q {ratio:.1f}, {how} temperature difference "
-            f"{use.delta_theta_k:.1f} K: limit {limit:.2f} %"
-        )
-        if use.delta_theta_k < least:
-            detail += f" (below the {least:g} K that the meter is rated for)"
-        return rectangular(limit), detail
+        *parts, detail = heat_meter_parts(fit, use)
+        if fit.parts_verified:
+            return sqrt(sum(rectangular(p) ** 2 for p in parts)), f"{detail}: parts verified"
+        return rectangular(sum(parts)), f"{detail}: limit {sum(parts):.2f} %"
     grade = fit.accuracy_class or DEFAULT_ELECTRICITY_CLASS
     limit = ELECTRICITY_METER[grade]
     return rectangular(limit), f"MID class {grade}: limit {limit:.1f} %"
@@ -133,7 +177,7 @@ def spf_components(
     missing_share: float,
     daily_spread: float,
     use: HeatMeterUse,
-) -> list[Component]:
+) -> list[BudgetLine]:
     """Budget of the SPF of one window.
 
     With S = Q/E, Q = sum a_i X_i and E = sum b_i X_i over streams X_i, the sensitivity
@@ -151,7 +195,7 @@ def spf_components(
     streams, edges
         Energy of each stream in the window, and its uncertainty at edges; kWh.
     missing_share
-        1 - coverage.
+        Share of the electricity that the hours not known are held to hide.
     daily_spread
         Energy-weighted standard deviation of daily SPF.
     """
@@ -160,35 +204,67 @@ def spf_components(
     if electricity <= 0:
         return []
     spf = heat / electricity
-    out: list[Component] = []
+    out: list[BudgetLine] = []
     edge_variance = 0.0
-    devices: dict[tuple[str, ...], list[tuple[str, str, float]]] = {}
+    devices: dict[tuple[str, ...], list[tuple[str, str, float, float]]] = {}
     for role in recipe.streams:
         factor = recipe.heat.get(role, 0) - spf * recipe.electricity.get(role, 0)
         sensitivity = factor / electricity
         fits = [f for f in site.meter if any(c.role is role for c in f.channel)]
         percent, detail = max(meter_u_percent(fit, role, use) for fit in fits)
-        share = sensitivity * streams[role] * percent / 100
-        devices.setdefault(tuple(f.serial for f in fits), []).append((role, detail, share))
+        moves = sensitivity * streams[role] / 100
+        devices.setdefault(tuple(f.serial for f in fits), []).append((role, detail, percent, moves))
         edge_variance += (sensitivity * edges[role]) ** 2
     for parts in devices.values():
-        names, details, shares = zip(*parts, strict=True)
+        names, details, percents, moves_all = zip(*parts, strict=True)
+        shares = [p * m for p, m in zip(percents, moves_all, strict=True)]
         together = max(abs(sum(shares)), sqrt(sum(share**2 for share in shares)))
-        detail = "; ".join(dict.fromkeys(details))
-        out.append(Component(f"meter: {' and '.join(names)}", detail, together))
+        worst = max(percents)
+        out.append(
+            BudgetLine(
+                source=f"meter: {' and '.join(names)}",
+                detail="; ".join(dict.fromkeys(details)),
+                limit=worst * SQRT_3,
+                unit="%",
+                distribution="rectangular",
+                sensitivity=together / worst if worst else 0.0,
+            )
+        )
+    if recipe.correction != 1.0:
+        metered = sum(f * streams[r] for r, f in recipe.heat.items() if r.is_heat)
+        out.append(
+            BudgetLine(
+                source="antifreeze",
+                detail=f"heat of meters for water corrected by the factor {recipe.correction:.3f}",
+                limit=recipe.correction_limit,
+                unit="of the factor",
+                distribution="rectangular",
+                sensitivity=metered / recipe.correction / electricity,
+            )
+        )
     out.append(
-        Component("edges of known runs", "energy placed by interpolation", sqrt(edge_variance))
+        BudgetLine(
+            source="edges of known runs",
+            detail="energy placed by interpolation",
+            limit=sqrt(edge_variance),
+            unit="SPF",
+            distribution="normal",
+            sensitivity=1.0,
+        )
     )
     out.append(
-        Component(
-            "hours not known",
-            f"{missing_share:.1%} of the hours, daily SPF spread {daily_spread:.2f}",
-            missing_share * daily_spread,
+        BudgetLine(
+            source="hours not known",
+            detail=f"they hide about {missing_share:.1%} of the electricity",
+            limit=daily_spread,
+            unit="SPF, spread of the days",
+            distribution="normal",
+            sensitivity=missing_share,
         )
     )
     return out
 
 
-def combined(components: list[Component]) -> float:
+def combined(lines: Sequence[BudgetLine]) -> float:
     """Root of the sum of squares (JCGM 100:2008, 5.1.2)."""
-    return sqrt(sum(c.u_spf**2 for c in components))
+    return sqrt(sum(line.u_spf**2 for line in lines))

@@ -37,7 +37,7 @@ def test_the_figure_comes_with_the_promise_and_its_uncertainty(seen):
     told = " ".join(seen("brook-cottage").sentences)
     assert "3.45" in told
     assert "The promise is at least 3.9." in told
-    assert "between 3.22 and 3.67" in told
+    assert "between 3.22 and 3.68" in told
 
 
 def test_cost_heat_warmth_and_coverage_are_told(seen):

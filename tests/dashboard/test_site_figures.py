@@ -7,6 +7,7 @@ import pytest
 
 from dashboard import charts, data
 from dashboard.pages import site_figures, site_text
+from monitor.metrics.uncertainty import BudgetLine
 
 
 @pytest.fixture(params=["alder-row-3", "brook-cottage", "dene-farm", "elm-close-8"])
@@ -114,7 +115,7 @@ def test_bins_of_flow_temperature_lose_no_hour(brook):
 def test_a_summary_carries_figure_interval_boundary_and_coverage(brook):
     account = data.window_account(brook, guarantee(brook))
     text = site_text.summary(account, "so far").replace("\u00a0", " ")
-    assert "SPF 3.45 (95 % interval 3.22 to 3.67), boundary H2, 97 % of the hours known" in text
+    assert "SPF 3.45 (95 % interval 3.22 to 3.68), boundary H2, 97 % of the hours known" in text
 
 
 def test_a_silent_week_has_no_figure_and_no_error(store, installer, now):
@@ -152,7 +153,18 @@ def test_a_day_between_two_gaps_is_a_point():
 def test_a_meter_of_several_streams_is_one_line_of_the_budget(brook):
     account = data.window_account(brook, guarantee(brook))
     shared = account.model_copy(
-        update={"budget": (("meter: heat_dhw and heat_space", "one meter", 0.1),)}
+        update={
+            "budget": (
+                BudgetLine(
+                    source="meter: heat_dhw and heat_space",
+                    detail="one meter",
+                    limit=5.0,
+                    unit="%",
+                    distribution="rectangular",
+                    sensitivity=0.03,
+                ),
+            )
+        }
     )
     assert site_text.budget_table(shared).rows[0][0] == (
         "meter: heat for hot water and heat for rooms"

@@ -9,10 +9,12 @@ import pytest
 from CoolProp.CoolProp import PropsSI
 
 from monitor.metrics.water import (
+    MIXTURE_FIT,
     density_kg_m3,
     enthalpy_kj_kg,
     heat_capacity_kj_kgk,
     heat_coefficient_kwh_per_m3k,
+    mixture_ratio,
 )
 
 pytestmark = pytest.mark.external
@@ -127,3 +129,22 @@ def test_arrays_of_unlike_shape_are_spread_over_each_other() -> None:
 @pytest.mark.parametrize(("flow_c", "return_c"), [(101, 30), (35, -0.1), (float("nan"), 30)])
 def test_outside_0_to_100_degc_nothing_is_said(flow_c: float, return_c: float) -> None:
     assert np.isnan(heat_coefficient_kwh_per_m3k(flow_c, return_c))
+
+
+@pytest.mark.parametrize(
+    ("fluid", "name"), [("propylene_glycol", "MPG"), ("ethylene_glycol", "MEG")]
+)
+def test_antifreeze_lowers_heat_as_coolprop_says(fluid, name) -> None:
+    """CoolProp 8, incompressible fluids MPG and MEG; ratio of rho cp to that of water."""
+    worst = 0.0
+    for fraction in np.arange(0.05, 0.501, 0.05):
+        for temp in np.arange(20.0, 60.1, 5.0):
+            state = ("T", temp + 273.15, "P", 2e5)
+            mixture = f"INCOMP::{name}[{fraction:.4f}]"
+            reference = (
+                PropsSI("D", *state, mixture)
+                * PropsSI("C", *state, mixture)
+                / (PropsSI("D", *state, "Water") * PropsSI("C", *state, "Water"))
+            )
+            worst = max(worst, abs(mixture_ratio(fluid, fraction, temp) - reference))
+    assert worst <= MIXTURE_FIT

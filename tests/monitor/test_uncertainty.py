@@ -9,13 +9,15 @@ import numpy as np
 import polars as pl
 import pytest
 
-from monitor.metrics.account import account, daily_spread, heat_meter_use
+from monitor.metrics.account import account, daily_spread, heat_meter_use, hidden_share
 from monitor.metrics.boundary import Recipe, recipe
 from monitor.metrics.performance import pair
 from monitor.metrics.uncertainty import (
-    Component,
+    BudgetLine,
     HeatMeterUse,
     combined,
+    meter_u_percent,
+    sensor_pair_limit,
     spf_components,
 )
 from monitor.models import Boundary, Role, Site
@@ -83,15 +85,15 @@ def spf(plan: Recipe, streams: dict[str, Any]) -> Any:
     return heat / sum(f * streams[r] for r, f in plan.electricity.items())
 
 
-def budget(
+def lines(
     site: Site,
     plan: Recipe,
     streams: dict[str, float],
     edges: dict[str, float] | None = None,
     missing_share: float = 0.0,
     spread: float = 0.0,
-) -> dict[str, float]:
-    found = spf_components(
+) -> list[BudgetLine]:
+    return spf_components(
         site,
         plan,
         streams=streams,
@@ -100,7 +102,10 @@ def budget(
         daily_spread=spread,
         use=USE,
     )
-    return {c.source: c.u_spf for c in found}
+
+
+def budget(site: Site, plan: Recipe, streams: dict[str, float], **more: Any) -> dict[str, float]:
+    return {line.source: line.u_spf for line in lines(site, plan, streams, **more)}
 
 
 def case(name: str) -> tuple[Site, Recipe, dict[str, float]]:
@@ -133,14 +138,14 @@ def test_the_combined_uncertainty_is_that_of_many_draws(name: str) -> None:
         for role, energy in streams.items()
     }
     expected = float(np.std(spf(plan, drawn)))
-    got = combined([Component(k, "", u) for k, u in budget(site, plan, streams).items()])
+    got = combined(lines(site, plan, streams))
     assert got == pytest.approx(expected, rel=0.01)
 
 
 def test_a_ratio_of_independent_energies_adds_relative_uncertainties_in_squares() -> None:
     # JCGM 100:2008, 5.1.6, equation 12: SPF 3.00, heat limit 5.44 %, electricity limit 2 %.
     site, plan, streams = case("plain ratio")
-    got = combined([Component(k, "", u) for k, u in budget(site, plan, streams).items()])
+    got = combined(lines(site, plan, streams))
     assert got == pytest.approx(3.0 * (5.44**2 + 2.0**2) ** 0.5 / 100 / SQRT_3, rel=1e-12)
     assert got == pytest.approx(0.1004, abs=5e-5)
 
@@ -259,7 +264,7 @@ class TestEdges:
         got = account(site, plan, blocks, USE, date(2024, 1, 10), date(2024, 1, 19))
         one_edge = float(blocks.u_start["heat_total"][blocks.known][0])
         other = float(blocks.u_end["heat_total"][blocks.known][-1])
-        edges = {source: u for source, _, u in got.budget}["edges of known runs"]
+        edges = {line.source: line.u_spf for line in got.budget}["edges of known runs"]
         assert edges == pytest.approx((one_edge**2 + other**2) ** 0.5 / got.electricity_kwh)
 
 
@@ -286,11 +291,20 @@ class TestWorkingPoint:
         slots, states, _ = derive(site, stored(site), frame, DEFAULT_RULES)
         return heat_meter_use(site, slots, states)
 
-    def test_temperature_difference_and_flow_are_weighted_by_heat(self) -> None:
-        got = self.use([6.0, 3.0], [40.0, 36.0], [34.0, 33.0])
-        assert got.delta_theta_k == pytest.approx((6 * 6 + 3 * 3) / 9)
+    def test_the_mean_working_point_gives_the_heat_weighted_mean_of_the_limits(self) -> None:
+        """Limits are linear in 1/difference, so the mean is harmonic: worked by hand."""
+        got = self.use([6.0, 3.0], [40.0, 36.0], [34.0, 32.0])
         assert got.flow_m3h == pytest.approx(1.2)
         assert got.recorded
+        by_hand = (6 * sensor_pair_limit(6.0, 3.0) + 3 * sensor_pair_limit(4.0, 3.0)) / 9
+        assert sensor_pair_limit(got.delta_theta_k, 3.0) == pytest.approx(by_hand)
+
+    def test_heat_below_the_rated_difference_is_counted_and_said(self) -> None:
+        got = self.use([6.0, 3.0], [40.0, 36.0], [34.0, 34.0])
+        assert got.below_rating == pytest.approx(3 / 9)
+        site = self.site()
+        detail = meter_u_percent(site.meter[0], Role.HEAT_TOTAL, got)[1]
+        assert "33% of the heat below the 3 K" in detail
 
     def test_hours_at_a_standstill_do_not_count(self) -> None:
         assert self.use([6.0, 0.1], [40.0, 25.0], [34.0, 24.9]).delta_theta_k == pytest.approx(6)
@@ -334,10 +348,87 @@ def test_an_account_carries_its_budget_and_the_root_of_its_squares() -> None:
     assert got.end_utc == datetime(2024, 1, 12, 18, tzinfo=UTC)
     assert got.hours.total == 66
     assert got.coverage == pytest.approx(59 / 66)
-    assert [source for source, _, _ in got.budget] == [
+    assert [line.source for line in got.budget] == [
         f"meter: {Role.ELEC_UNIT}",
         f"meter: {Role.HEAT_TOTAL}",
         "edges of known runs",
         "hours not known",
     ]
-    assert got.u_spf == pytest.approx(sum(u**2 for _, _, u in got.budget) ** 0.5)
+    assert got.u_spf == pytest.approx(sum(line.u_spf**2 for line in got.budget) ** 0.5)
+
+
+def test_parts_verified_one_by_one_are_independent() -> None:
+    """Class 2, q_p/q 2, 5 K: 2.04, 2.30 and 1.10 % give 1.885 %; the sum 5.44 % gives 3.141 %."""
+    site = home({"role": "heat_total"})
+    whole = site.meter[0]
+    parts = whole.model_copy(update={"parts_verified": True})
+    assert meter_u_percent(whole, Role.HEAT_TOTAL, USE)[0] == pytest.approx(3.141, abs=5e-4)
+    assert meter_u_percent(parts, Role.HEAT_TOTAL, USE)[0] == pytest.approx(1.885, abs=5e-4)
+
+
+class TestAntifreeze:
+    GLYCOL = {"fluid": "propylene_glycol", "mass_fraction": 0.25}  # noqa: RUF012
+
+    def site(self, **extra: Any) -> Site:
+        return home(
+            {"role": "heat_total"},
+            {"role": "elec_unit"},
+            heat_pump={"antifreeze": self.GLYCOL, "design_flow_temp_c": 40, **extra},
+        )
+
+    def test_heat_of_a_meter_for_water_is_corrected_and_says_so(self) -> None:
+        plan = recipe(self.site(), Boundary.H2)
+        assert plan.heat[Role.HEAT_TOTAL] == plan.correction == pytest.approx(0.9654, abs=1e-3)
+        found = lines(self.site(), plan, {"heat_total": 1000.0, "elec_unit": 300.0})
+        line = next(line for line in found if line.source == "antifreeze")
+        spf = 1000 * plan.correction / 300
+        assert line.u_spf == pytest.approx(spf * plan.correction_limit / plan.correction / 3**0.5)
+        assert "0.965" in line.detail
+
+    def test_a_meter_for_the_mixture_needs_no_correction(self) -> None:
+        site = self.site()
+        fits = [f.model_copy(update={"calibrated_for": "mixture"}) for f in site.meter]
+        plan = recipe(site.model_copy(update={"meter": tuple(fits)}), Boundary.H2)
+        assert plan.correction == 1.0
+        assert plan.heat == {Role.HEAT_TOTAL: 1.0}
+
+
+class TestHiddenShare:
+    def days(self, rows: list[tuple[int, float, int, int]]) -> pl.DataFrame:
+        return pl.DataFrame(
+            [
+                (datetime(2024, month, 1, tzinfo=UTC), used, known, 0, missing)
+                for month, used, known, missing in rows
+            ],
+            schema=[
+                "start_utc",
+                "electricity_kwh",
+                "hours_measured",
+                "hours_bridged",
+                "hours_missing",
+            ],
+            orient="row",
+        )
+
+    def test_a_gap_in_winter_hides_more_than_one_in_summer(self) -> None:
+        winter = self.days([(1, 500.0, 500, 244), (7, 74.4, 744, 0)])
+        summer = self.days([(1, 744.0, 744, 0), (7, 50.0, 500, 244)])
+        assert hidden_share(winter) == pytest.approx(244 / (500 + 74.4 + 244))
+        assert hidden_share(summer) == pytest.approx(24.4 / (744 + 50 + 24.4))
+
+    def test_a_month_without_any_known_hour_takes_the_mean_of_all(self) -> None:
+        assert hidden_share(self.days([(1, 744.0, 744, 0), (2, 0.0, 0, 248)])) == pytest.approx(
+            0.25
+        )
+
+    def test_nothing_known_hides_everything_and_nothing_missing_hides_nothing(self) -> None:
+        assert hidden_share(self.days([(1, 0.0, 0, 744)])) == 1.0
+        assert hidden_share(self.days([(1, 10.0, 744, 0)])) == 0.0
+
+
+def test_each_line_of_a_budget_is_limit_over_divisor_times_sensitivity() -> None:
+    """JCGM 100:2008, 4.3.7 and 5.1.2: the table can be recomputed from what it shows."""
+    site, plan, streams = case(next(iter(CASES)))
+    for line in lines(site, plan, streams, missing_share=0.1, spread=0.4):
+        assert line.u_spf == pytest.approx(abs(line.sensitivity) * line.limit / line.divisor)
+        assert line.divisor == pytest.approx(3**0.5 if line.distribution == "rectangular" else 1)

@@ -7,9 +7,8 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from playwright import sync_api
 from waitress.server import create_server
-
-sync_api = pytest.importorskip("playwright.sync_api")
 
 CHROMIUM = Path("/usr/bin/chromium")
 PASSWORD = "nine green bottles"
@@ -17,7 +16,6 @@ PASSWORD = "nine green bottles"
 pytestmark = [
     pytest.mark.browser,
     pytest.mark.xdist_group("browser"),
-    pytest.mark.skipif(not CHROMIUM.exists(), reason="no Chromium on this machine"),
 ]
 
 
