@@ -340,7 +340,7 @@ def _u(record: Record, row: dict[str, float], by_day: pl.DataFrame) -> float | N
             record.recipe,
             streams={r: row[f"stream:{r}"] for r in record.recipe.streams},
             edges={r: row[f"u_edge:{r}"] for r in record.recipe.streams},
-            missing_share=hidden_share(by_day),
+            missing_share=hidden_share(by_day, int(row["hours_missing"])),
             daily_spread=daily_spread(by_day),
             use=record.use,
         )

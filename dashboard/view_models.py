@@ -169,6 +169,22 @@ def reason(standing: Standing | None) -> str:
     return fmt.unbroken(standing.why)
 
 
+def brief(standing: Standing | None) -> str:
+    """The reason as short as a row of the fleet allows; the other columns say the rest."""
+    judged = standing is not None and standing.word not in {
+        StandingWord.BLIND,
+        StandingWord.TOO_EARLY,
+    }
+    account = standing.account if standing else None
+    if not judged or standing is None or account is None or account.spf is None:
+        return reason(standing)
+    if standing.promise is None:
+        return reason(standing)
+    margin = account.spf - standing.promise
+    side = "above" if margin >= 0 else "below"
+    return f"{fmt.spf(abs(margin), account.u_spf)} {side} the promise"
+
+
 def _left(standing: Standing | None) -> str:
     """Days that are left, or how the promise was settled."""
     if standing is None:
@@ -186,7 +202,7 @@ def _line(row: FleetRow, now: datetime) -> FleetLine:
         name=row.site.name,
         place=row.site.place,
         look=theme.look(standing.word if standing else None),
-        why=reason(standing),
+        why=brief(standing),
         promise=promise_text(standing),
         spf=figure,
         interval=between,

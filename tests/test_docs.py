@@ -7,10 +7,27 @@ import tomllib
 from pathlib import Path
 
 import pytest
+import typer
 
+from dashboard.cli import app
 from ingest.profile import Profile
+from monitor.guarantee.boiler import heat_loss_from_bills
 from monitor.metrics.boundary import promised_recipe
-from monitor.models import Channel, Event, HeatPump, MeterFit, Record, Site, Tariff, Terms
+from monitor.models import (
+    Boiler,
+    CarbonFactor,
+    Channel,
+    Event,
+    FuelTariff,
+    HeatPump,
+    MeterFit,
+    PastBills,
+    PriceBand,
+    Record,
+    Site,
+    Tariff,
+    Terms,
+)
 
 ROOT = Path(__file__).parent.parent
 
@@ -25,7 +42,32 @@ def test_the_complete_site_example_is_a_site_that_can_keep_its_promise() -> None
     assert promised_recipe(site, site.current_terms).boundary == site.current_terms.boundary
 
 
-@pytest.mark.parametrize("model", [Site, HeatPump, MeterFit, Channel, Terms, Tariff, Event])
+def test_the_example_of_prices_fits_into_the_complete_one() -> None:
+    complete, prices = (tomllib.loads(block) for block in toml_blocks("site-file.md"))
+    site = Site.model_validate(complete | prices)
+    assert [tariff.flat_price for tariff in site.tariff] == [None, None]
+    assert site.tariff[0].week[0] == 0.291
+    assert site.tariff[0].week[1] == 0.085
+    assert heat_loss_from_bills(site) is not None
+
+
+@pytest.mark.parametrize(
+    "model",
+    [
+        Site,
+        HeatPump,
+        MeterFit,
+        Channel,
+        Terms,
+        Tariff,
+        PriceBand,
+        Boiler,
+        FuelTariff,
+        PastBills,
+        CarbonFactor,
+        Event,
+    ],
+)
 def test_every_key_of_the_site_file_is_explained(model: type[Record]) -> None:
     text = (ROOT / "docs" / "site-file.md").read_text()
     missing = [
@@ -39,3 +81,25 @@ def test_every_profile_example_is_a_profile() -> None:
     assert blocks
     for block in blocks:
         Profile.model_validate(tomllib.loads(block))
+
+
+def test_continuous_integration_runs_the_readme_s_test_command() -> None:
+    readme = (ROOT / "README.md").read_text()
+    command = re.search(r"^\.venv/bin/pip install '\.\[test\]' && .*$", readme, flags=re.MULTILINE)
+    assert command is not None
+    assert (ROOT / ".ci" / "run").read_text().rstrip().endswith(command.group())
+
+
+def test_every_command_is_explained() -> None:
+    text = (ROOT / "docs" / "command-line.md").read_text()
+    root = typer.main.get_command(app)
+    names = []
+    for name, command in root.commands.items():
+        names += [f"{name} {sub}" for sub in getattr(command, "commands", {})] or [name]
+    assert [name for name in names if f"`pledgewatt {name}" not in text] == []
+
+
+def test_every_link_of_the_guides_leads_somewhere() -> None:
+    for page in [ROOT / "README.md", ROOT / "DEVELOPERS.md", *(ROOT / "docs").glob("*.md")]:
+        for target in re.findall(r"\]\(([^)#:]+)\)", page.read_text()):
+            assert (page.parent / target).exists(), f"{page.name} -> {target}"

@@ -112,7 +112,7 @@ def _harmonic(values: Values, weight: Values) -> float:
     return float(weight.sum() / (weight / values).sum())
 
 
-def hidden_share(daily: pl.DataFrame) -> float:
+def hidden_share(daily: pl.DataFrame, hours_missing: int) -> float:
     """Share of the electricity that the hours not known are held to hide.
 
     Each such hour is held to have used what the known hours of its calendar month did on
@@ -123,19 +123,22 @@ def hidden_share(daily: pl.DataFrame) -> float:
     ----------
     daily
         Accounts of days, as `accounts` gives them.
+    hours_missing
+        Of the whole window. Days know fewer hours, as a bridged block across midnight is
+        in neither; only what the window does not know is hidden.
     """
+    if not hours_missing:
+        return 0.0
     months = daily.group_by(pl.col("start_utc").dt.truncate("1mo")).agg(
         pl.col("electricity_kwh").sum(),
         (pl.col("hours_measured") + pl.col("hours_bridged")).sum().alias("known"),
         pl.col("hours_missing").sum().alias("missing"),
     )
     used, known, missing = (months[c].to_numpy() for c in ("electricity_kwh", "known", "missing"))
-    if not missing.sum():
-        return 0.0
     if not known.sum() or used.sum() <= 0:
         return 1.0
     rate = np.where(known > 0, used / np.maximum(known, 1), used.sum() / known.sum())
-    hidden = float((rate * missing).sum())
+    hidden = float((rate * missing).sum()) * hours_missing / float(missing.sum())
     return hidden / (hidden + float(used.sum()))
 
 
@@ -200,7 +203,7 @@ def account(
         recipe,
         streams={r: row[f"stream:{r}"] for r in recipe.streams},
         edges={r: edges[f"u_edge:{r}"] for r in recipe.streams},
-        missing_share=hidden_share(daily),
+        missing_share=hidden_share(daily, hours.missing),
         daily_spread=daily_spread(daily),
         use=use,
     )
