@@ -8,20 +8,30 @@ the boundary. An import of several files goes on after a bad one and ends with 2
 
 from __future__ import annotations
 
-import json
 import os
 import sys
 from datetime import date, datetime
 from pathlib import Path
 from typing import Annotated, Any, NoReturn
 
-import polars as pl
 import typer
-from rich.console import Console
-from rich.table import Table
 
+from dashboard import cli_claims
 from dashboard import demo as demo_fleet
 from dashboard import format as say
+from dashboard.cli_common import (
+    DAY,
+    DEFAULT_STORE,
+    AsJson,
+    MaybeSite,
+    SiteId,
+    StorePath,
+    err,
+    plain,
+    records,
+    show,
+    table,
+)
 from dashboard.serve import serve as serve_pages
 from ingest.inbox import ImportReport, import_file
 from ingest.profile import profile_from_toml
@@ -48,53 +58,7 @@ site_app = typer.Typer(no_args_is_help=True, help="Describe sites.")
 user_app = typer.Typer(no_args_is_help=True, help="Say who may sign in.")
 app.add_typer(site_app, name="site")
 app.add_typer(user_app, name="user")
-
-StorePath = Annotated[
-    Path,
-    typer.Option(
-        "--store",
-        envvar="PLEDGEWATT_STORE",
-        help="File of the store.",
-        show_default=True,
-    ),
-]
-DEFAULT_STORE = Path("pledgewatt.duckdb")
-AsJson = Annotated[bool, typer.Option("--json", help="Print one JSON document and nothing else.")]
-SiteId = Annotated[str, typer.Option("--site", help="Id of the site.")]
-MaybeSite = Annotated[str | None, typer.Option("--site", help="Only this site.")]
-DAY = ["%Y-%m-%d"]
-
-# Where nobody watches, as in a pipe, a table may be as wide as it needs to be.
-out = Console() if sys.stdout.isatty() else Console(width=240)
-err = Console(stderr=True)
-
-
-def _print(as_json: bool, document: Any, text: str | Table) -> None:  # noqa: FBT001 - passed on
-    if as_json:
-        sys.stdout.write(json.dumps(document, default=_plain, ensure_ascii=False) + "\n")
-    elif isinstance(text, str):
-        out.print(text, highlight=False, markup=False, soft_wrap=True)
-    else:
-        out.print(text)
-
-
-def _plain(value: object) -> str:
-    if isinstance(value, datetime | date):
-        return value.isoformat()
-    return str(value)
-
-
-def _records(frame: pl.DataFrame) -> list[dict[str, Any]]:
-    return frame.to_dicts()
-
-
-def _table(*columns: str) -> Table:
-    """A table; a column whose name starts with '>' is set to the right."""
-    table = Table(box=None, pad_edge=False, header_style="bold")
-    for column in columns:
-        name = column.removeprefix(">")
-        table.add_column(name, justify="right" if name != column else "left", overflow="fold")
-    return table
+cli_claims.register(app)
 
 
 @app.command()
@@ -103,7 +67,7 @@ def init(store: StorePath = DEFAULT_STORE, as_json: AsJson = False) -> None:
     existed = store.exists()
     open_store(store, create=True).close()
     words = "is there already; nothing was changed" if existed else "is ready"
-    _print(as_json, {"store": str(store), "created": not existed}, f"The store {store} {words}.")
+    show(as_json, {"store": str(store), "created": not existed}, f"The store {store} {words}.")
 
 
 @site_app.command("add")
@@ -122,7 +86,7 @@ def site_add(
         if changed:
             refresh_site(opened, site.id, now=periods.utc_now())
     able = measurable(site)
-    _print(
+    show(
         as_json,
         {"site": site.id, "changed": changed, "measurable_boundaries": list(able)},
         f"Site '{site.id}' {'recorded' if changed else 'unchanged'}. Its meters can measure "
@@ -135,10 +99,10 @@ def site_list(store: StorePath = DEFAULT_STORE, as_json: AsJson = False) -> None
     """List the sites."""
     with open_store(store) as opened:
         sites = list_sites(opened)
-    table = _table("site", "name", "place", ">promise", "boundary", "meters")
+    rows = table("site", "name", "place", ">promise", "boundary", "meters")
     for site in sites:
         terms = site.current_terms
-        table.add_row(
+        rows.add_row(
             site.id,
             site.name,
             site.place,
@@ -146,7 +110,7 @@ def site_list(store: StorePath = DEFAULT_STORE, as_json: AsJson = False) -> None
             terms.boundary.value if terms else "–",
             ", ".join(fit.serial for fit in site.meter),
         )
-    _print(
+    show(
         as_json,
         [
             {
@@ -161,7 +125,7 @@ def site_list(store: StorePath = DEFAULT_STORE, as_json: AsJson = False) -> None
             }
             for site in sites
         ],
-        table,
+        rows,
     )
 
 
@@ -187,7 +151,7 @@ def import_files(
         standing = refresh_site(opened, site, now=periods.utc_now())
     lines = [line for report in done for line in (report.sentence, *_indented(report.notes))]
     lines.append(f"Standing of {site}: {standing.word}. {standing.why}")
-    _print(
+    show(
         as_json,
         {
             "site": site,
@@ -271,7 +235,7 @@ def spf(
             for line in result.budget
         ],
     }
-    _print(as_json, document, _account_text(site, first.date(), end.date(), result))
+    show(as_json, document, _account_text(site, first.date(), end.date(), result))
 
 
 def _account(
@@ -336,12 +300,12 @@ def standing(
         ]
     found.sort(key=lambda s: (s.word.urgency, s.probability if s.probability is not None else 1))
     documents = [_standing(s) for s in found]
-    table = _table(
+    rows = table(
         "site", "standing", ">promise", ">SPF", ">probability", ">coverage", ">age (h)", "why"
     )
     for s in found:
         a = s.account
-        table.add_row(
+        rows.add_row(
             s.site,
             s.word,
             f"{s.promise:.2f} {s.boundary}" if s.promise and s.boundary else "–",
@@ -351,7 +315,7 @@ def standing(
             f"{(now - s.newest_reading).total_seconds() / 3600:.0f}" if s.newest_reading else "–",
             s.why,
         )
-    _print(as_json, documents[0] if site else documents, table)
+    show(as_json, documents[0] if site else documents, rows)
 
 
 def _standing(s: Standing) -> dict[str, Any]:
@@ -390,12 +354,12 @@ def quarantine(
         if site:
             load_site(opened, site)
         frame = readings.quarantined(opened, site)
-    table = _table("site", "stage", "file", ">line", "column", "time (UTC)", "value", "reason")
+    rows = table("site", "stage", "file", ">line", "column", "time (UTC)", "value", "reason")
     for row in frame.head(200).iter_rows():
-        table.add_row(*("" if cell is None else _plain(cell) for cell in row))
+        rows.add_row(*("" if cell is None else plain(cell) for cell in row))
     if frame.height > 200:
-        table.caption = f"the first 200 of {frame.height:,}; --json gives all"
-    _print(as_json, _records(frame), table)
+        rows.caption = f"the first 200 of {frame.height:,}; --json gives all"
+    show(as_json, records(frame), rows)
 
 
 @app.command()
@@ -405,13 +369,13 @@ def imports(
     """What was imported, with the accounting identity of each file."""
     with open_store(store) as opened:
         frame = readings.imports(opened, site)
-    table = _table(
+    rows = table(
         "site", "file", ">readings", ">accepted", ">duplicates", ">conflicts", ">quarantined"
     )
     for row in frame.iter_rows(named=True):
         numbers = ("rows_read", "accepted", "duplicates", "conflicts", "quarantined")
-        table.add_row(row["site_id"], row["file_name"], *(f"{row[n]:,}" for n in numbers))
-    _print(as_json, _records(frame), table)
+        rows.add_row(row["site_id"], row["file_name"], *(f"{row[n]:,}" for n in numbers))
+    show(as_json, records(frame), rows)
 
 
 @app.command()
@@ -426,7 +390,7 @@ def refresh(
     with open_store(store) as opened:
         sites = [load_site(opened, site)] if site else list_sites(opened)
         done = [refresh_site(opened, s.id, now=now, full=full) for s in sites]
-    _print(
+    show(
         as_json,
         [{"site": s.site, "standing": s.word} for s in done],
         "\n".join(f"{s.site}: {s.word}" for s in done) or "There are no sites.",
@@ -457,7 +421,7 @@ def user_add(
             sites=tuple(site or ()),
             now=periods.utc_now(),
         )
-    _print(
+    show(
         as_json,
         {"email": user.email, "role": user.role, "sites": list(user.sites)},
         f"{user.email} may sign in as {user.role}.",
@@ -469,13 +433,13 @@ def user_list(store: StorePath = DEFAULT_STORE, as_json: AsJson = False) -> None
     """List who may sign in."""
     with open_store(store) as opened:
         found = users.list_users(opened)
-    table = _table("e-mail", "name", "role", "sites")
+    rows = table("e-mail", "name", "role", "sites")
     for user in found:
-        table.add_row(user.email, user.name, user.role, ", ".join(user.sites))
-    _print(
+        rows.add_row(user.email, user.name, user.role, ", ".join(user.sites))
+    show(
         as_json,
         [{"email": u.email, "name": u.name, "role": u.role, "sites": list(u.sites)} for u in found],
-        table,
+        rows,
     )
 
 
@@ -484,6 +448,9 @@ def serve(
     store: StorePath = DEFAULT_STORE,
     host: Annotated[str, typer.Option(help="Address to listen on.")] = "127.0.0.1",
     port: Annotated[int, typer.Option(min=0, max=65535)] = 8050,
+    secure_cookies: Annotated[
+        bool, typer.Option("--secure-cookies", help="Behind TLS: cookies travel no other way.")
+    ] = False,
     as_json: AsJson = False,
 ) -> None:
     """Serve the pages until interrupted."""
@@ -492,7 +459,8 @@ def serve(
             opened,
             host=host,
             port=port,
-            on_ready=lambda url: _print(as_json, {"url": url}, f"The pages are at {url}"),
+            secure_cookies=secure_cookies,
+            on_ready=lambda url: show(as_json, {"url": url}, f"The pages are at {url}"),
         )
 
 
@@ -519,7 +487,7 @@ def demo(
     made = demo_fleet.build(
         folder, store=store or folder / "demo.duckdb", end=last, months=months, console=err
     )
-    _print(as_json, made.document, made.text)
+    show(as_json, made.document, made.text)
     if pages:
         with open_store(made.store) as opened:
             serve_pages(

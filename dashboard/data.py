@@ -17,7 +17,7 @@ import polars as pl
 
 from monitor.errors import CannotMeasureError, NotFoundError
 from monitor.guarantee.money import Money, money
-from monitor.guarantee.standing import K_95, Standing
+from monitor.guarantee.standing import Standing
 from monitor.metrics import periods
 from monitor.metrics.account import (
     RUNNING_SHARE,
@@ -31,7 +31,7 @@ from monitor.metrics.boundary import Recipe, measurable, promised_recipe, recipe
 from monitor.metrics.performance import Blocks, Whole, accounts, pair
 from monitor.metrics.periods import Window
 from monitor.metrics.slots import BRIDGED, MEASURED
-from monitor.metrics.uncertainty import HeatMeterUse, combined, spf_components
+from monitor.metrics.uncertainty import K_95, HeatMeterUse, combined, spf_components
 from monitor.models import Role, Site
 from monitor.store import derived, readings
 from monitor.store.connection import Store

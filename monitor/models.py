@@ -11,7 +11,7 @@ import tomllib
 from datetime import date, datetime, timedelta
 from enum import StrEnum
 from pathlib import Path
-from typing import Any, Literal, Self, TypeVar
+from typing import Annotated, Any, Literal, Self, TypeVar
 from zoneinfo import ZoneInfo
 
 from dateutil.relativedelta import relativedelta
@@ -314,6 +314,23 @@ class Terms(Record):
         return end
 
 
+class Climate(Record):
+    """Reference climate of the place, for the outlook.
+
+    Attributes
+    ----------
+    monthly_means_c
+        Mean outdoor temperatures of twelve months, January first.
+    origin
+        Where they were published.
+    """
+
+    monthly_means_c: tuple[Annotated[float, Field(ge=-60, le=60)], ...] = Field(
+        min_length=12, max_length=12
+    )
+    origin: str = Field(min_length=1, max_length=200)
+
+
 class Event(Record):
     """Something that happened at the site and that a reader of its figures should know."""
 
@@ -340,6 +357,7 @@ class Site(Record):
     boiler: Boiler | None = None
     carbon: tuple[CarbonFactor, ...] = ()
     event: tuple[Event, ...] = ()
+    climate: Climate | None = None
 
     @field_validator("terms")
     @classmethod

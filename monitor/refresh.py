@@ -6,6 +6,9 @@ from datetime import UTC, datetime, timedelta
 
 import polars as pl
 
+from monitor.errors import DescriptionError
+from monitor.guarantee.outlook import outlook
+from monitor.guarantee.settlement import Settlement, make_record, period_of, settle, spans
 from monitor.guarantee.standing import Standing, standing
 from monitor.metrics.courses import KWH_PER_UNIT, courses
 from monitor.metrics.slots import chain, energy_slots, state_slots
@@ -14,8 +17,9 @@ from monitor.models import Kind, Role, Site
 from monitor.rules import DEFAULT_RULES, Rules
 from monitor.schemas import SLOT, STATE_SLOT, SUSPECT, empty
 from monitor.schemas import UTC as UTC_TIME
-from monitor.store import derived, readings
+from monitor.store import claims, derived, readings
 from monitor.store.connection import Store
+from monitor.store.prices import load_prices
 from monitor.store.sites import StoredChannel, load_site, stored_channels
 
 
@@ -182,15 +186,58 @@ def judge(
     now: datetime,
     rules: Rules = DEFAULT_RULES,
 ) -> Standing:
-    """Judge the promise on the stored slots and keep the standing."""
+    """Judge the promise on the stored slots, look ahead, and keep both."""
     times = readings.newest(store, [s.channel_id for s in channels if s.channel.role.is_energy])
+    slots, states = derived.load_slots(store, site.id), derived.load_states(store, site.id)
     result = standing(
         site,
-        derived.load_slots(store, site.id),
-        derived.load_states(store, site.id),
+        slots,
+        states,
         newest_reading=max(times.values(), default=None),
         now=now,
         rules=rules,
+        excluded=spans(claims.exclusions(store, site.id).values()),
+        prices=site_prices(store, site),
     )
     derived.save_standing(store, result)
+    terms = site.current_terms
+    if result.account is not None and terms is not None and result.settlement is None:
+        ahead = outlook(site, slots, states, now=now)
+        if ahead is not None:
+            derived.save_outlook(store, ahead)
     return result
+
+
+def site_prices(store: Store, site: Site) -> pl.DataFrame:
+    """Prices of the series that a site's tariffs name (schema PRICE)."""
+    return load_prices(store, sorted({t.series for t in site.tariff if t.series}))
+
+
+def settle_site(
+    store: Store, site_id: str, *, now: datetime, rules: Rules = DEFAULT_RULES
+) -> tuple[int, Settlement]:
+    """Settle a promise whose period is over, and keep record and settlement.
+
+    Raises
+    ------
+    DescriptionError
+        Nothing was promised, or the period is not over.
+    """
+    refresh_site(store, site_id, now=now, rules=rules)
+    site = load_site(store, site_id)
+    terms = site.current_terms
+    if terms is not None and now < site.midnight(terms.end):
+        message = (
+            f"The guarantee period of site '{site_id}' lasts until {terms.end}; it can be settled "
+            "from then on. 'pledgewatt outlook' says how it is likely to end."
+        )
+        raise DescriptionError(message)
+    slots = derived.load_slots(store, site_id)
+    states = derived.load_states(store, site_id)
+    prices = site_prices(store, site)
+    if terms is not None:
+        slots, states = period_of(site, slots), period_of(site, states)
+    in_force = tuple(claims.exclusions(store, site_id).values())
+    record = make_record(site, slots, states, prices, rules=rules, exclusions=in_force)
+    settlement = settle(record, slots, states, prices)
+    return claims.save_settlement(store, record, settlement, now), settlement

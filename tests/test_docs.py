@@ -14,9 +14,11 @@ from ingest.profile import Profile
 from monitor.guarantee.boiler import heat_loss_from_bills
 from monitor.metrics.boundary import promised_recipe
 from monitor.models import (
+    Antifreeze,
     Boiler,
     CarbonFactor,
     Channel,
+    Climate,
     Event,
     FuelTariff,
     HeatPump,
@@ -54,6 +56,8 @@ def test_the_example_of_prices_fits_into_the_complete_one() -> None:
 @pytest.mark.parametrize(
     "model",
     [
+        Climate,
+        Antifreeze,
         Site,
         HeatPump,
         MeterFit,

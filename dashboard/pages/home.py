@@ -12,7 +12,8 @@ from typing import Final
 
 from dashboard import data, theme
 from dashboard import format as fmt
-from monitor.guarantee.standing import K_95, Standing, StandingWord
+from monitor.guarantee.standing import Standing, StandingWord
+from monitor.metrics.uncertainty import K_95
 from monitor.models import Role
 from monitor.store.connection import Store
 from monitor.store.users import User

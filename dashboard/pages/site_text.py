@@ -18,8 +18,8 @@ from dashboard.view_models import (
     reason,
     spf_interval,
 )
-from monitor.guarantee.standing import K_95
 from monitor.metrics.account import Account
+from monitor.metrics.uncertainty import K_95
 from monitor.models import Assumption, Boundary, MeterFit, Role, Site, Terms
 
 BOUNDARIES: Final = {

@@ -46,3 +46,12 @@ def decide(spf: float, u: float, coverage: float, terms: Terms) -> Decision:
     if band == 0 or spf <= terms.promised_spf - band + tiny:
         return "not kept"
     return "undecided"
+
+
+def percent(share: float) -> str:
+    """A probability or share in words; never 0 or 100 % unless it is."""
+    if 0.99 < share < 1:
+        return "over 99 %"
+    if 0 < share < 0.01:
+        return "under 1 %"
+    return f"{share * 100:.0f} %"

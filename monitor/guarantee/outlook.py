@@ -9,23 +9,23 @@ members is the uncertainty of the outlook.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from datetime import date, datetime, timedelta
-from math import sqrt
 from typing import Final
 
 import numpy as np
 import numpy.typing as npt
 import polars as pl
 
+from monitor.guarantee.conformance import percent
+from monitor.guarantee.ensemble import Ensemble, ensemble, meter_limit
 from monitor.metrics import climate as weather
 from monitor.metrics import model as energy
-from monitor.metrics import periods
+from monitor.metrics import priors
 from monitor.metrics.account import heat_meter_use
 from monitor.metrics.boundary import Recipe, promised_recipe
-from monitor.metrics.daily import day_frame, unknown_hours
-from monitor.metrics.performance import Blocks, accounts, pair
-from monitor.metrics.uncertainty import HeatMeterUse, meter_u_percent
+from monitor.metrics.daily import day_frame
+from monitor.metrics.performance import pair
+from monitor.metrics.uncertainty import HeatMeterUse
 from monitor.models import Record, Site, Terms
 
 Values = npt.NDArray[np.float64]
@@ -33,8 +33,9 @@ Values = npt.NDArray[np.float64]
 MEMBERS: Final = 1000
 SEED: Final = 20_260_101
 
-#: Days between points of the fan.
+#: Days between points of the fan, and how many points at most: more cannot be seen.
 FAN_STEP: Final = 7
+FAN_POINTS: Final = 110
 
 
 class FanPoint(Record):
@@ -137,8 +138,9 @@ def outlook(
     now
         UTC.
     climate
-        Reference climate; default the average of the United Kingdom, moved to fit the
-        site's own outdoor temperatures.
+        Reference climate; default the one that the site's description states, else its own
+        record once it covers a year, and the average of the United Kingdom before. It is
+        moved to fit the site's own outdoor temperatures.
     daily_weather
         Frame of schema DAILY_WEATHER for days without an outdoor sensor.
 
@@ -164,9 +166,11 @@ def outlook(
     fitted = energy.energy_model(site, days)
     if isinstance(fitted, str):
         return _none(site, terms, now, fitted, members, seed)
+    if climate is None and site.climate is not None:
+        climate = weather.from_months(site.climate.monthly_means_c, site.climate.origin)
     if climate is None:
-        climate = weather.from_months(
-            weather.UK_AVERAGE, "monthly means of the United Kingdom (SAP 10.2, Table U1)"
+        climate = weather.reference(
+            days["day"], days["outdoor_c"].fill_null(float("nan")).to_numpy()
         )
     use = heat_meter_use(site, slots, states)
     drawn = ensemble(
@@ -195,8 +199,8 @@ def outlook(
         period_end=terms.end,
         promise=terms.promised_spf,
         is_forecast=True,
-        is_adequate=fitted.adequate,
-        sentence=_sentence(terms, fitted, median, low_90, high_90, probability),
+        is_adequate=fitted.adequate and drawn.placed.fits,
+        sentence=_sentence(terms, fitted, drawn.placed, median, low_90, high_90, probability),
         median=median,
         low_50=low_50,
         high_50=high_50,
@@ -233,190 +237,11 @@ def _none(
     )
 
 
-@dataclass(frozen=True)
-class Ensemble:
-    """Members of an outlook.
-
-    Attributes
-    ----------
-    measured_heat, measured_electricity
-        Known so far, kWh.
-    past, future
-        Share of each day of the period that is unknown and past, and that is to come.
-    heat, electricity
-        Whole-day energies drawn for days with an unknown share, shape (members, days).
-    heat_factor, electricity_factor
-        True over indicated energy, shape (members,).
-    gone
-        Days of the period that have passed.
-    placed
-        The climate as it lies at the site.
-    """
-
-    measured_heat: float
-    measured_electricity: float
-    past: Values
-    future: Values
-    heat: Values
-    electricity: Values
-    heat_factor: Values
-    electricity_factor: Values
-    gone: int
-    placed: weather.Placed
-
-    @property
-    def spf(self) -> Values:
-        """True SPF of the period, shape (members,)."""
-        share = self.past + self.future
-        heat = (self.measured_heat + self.heat @ share) * self.heat_factor
-        used = (self.measured_electricity + self.electricity @ share) * self.electricity_factor
-        return np.asarray(heat / np.maximum(used, 1e-9))
-
-    def course(self) -> Values:
-        """SPF from the period's start to the end of each day, shape (members, days).
-
-        Days before now show what will have been filled of them by then.
-        """
-        share = self.past + self.future
-        heat = self.measured_heat + np.cumsum(self.heat * share, axis=1)
-        used = self.measured_electricity + np.cumsum(self.electricity * share, axis=1)
-        factor = self.heat_factor / self.electricity_factor
-        return np.asarray(heat / np.maximum(used, 1e-9) * factor[:, None])
-
-
-def ensemble(
-    site: Site,
-    terms: Terms,
-    recipe: Recipe,
-    blocks: Blocks,
-    days: pl.DataFrame,
-    model: energy.EnergyModel,
-    climate: weather.Climate,
-    use: HeatMeterUse,
-    *,
-    until: datetime,
-    members: int,
-    seed: int,
-) -> Ensemble:
-    """Draw the members of an outlook.
-
-    Parameters
-    ----------
-    blocks, days
-        What is known up to `until`, a UTC hour.
-    """
-    rng = np.random.default_rng([seed])
-    start, _ = periods.span(site, periods.Window("", terms.start, terms.end))
-    count = (terms.end - terms.start).days
-    row = accounts(blocks, [start], [max(start, until)]).row(0, named=True)
-    streams = {str(r): float(row[f"stream:{r}"]) for r in recipe.streams}
-    today = periods.local_day(site, until)
-    gone = int(np.clip((today - terms.start).days, 0, count))
-    past, future = _unknown_shares(site, blocks, terms, until)
-
-    placed = weather.place(
-        climate, days["day"], days["outdoor_c"].cast(pl.Float64).fill_null(float("nan")).to_numpy()
-    )
-    outdoor = weather.draw(placed, terms.start, count, members, rng)
-    known = _recorded(days, terms.start, count)
-    outdoor = np.where(np.isfinite(known)[None, :], known[None, :], outdoor)
-    number = np.arange(count, dtype=np.int64) + (terms.start - date(1970, 1, 1)).days
-
-    # Only days of which something is unknown are drawn.
-    drawn = np.flatnonzero(past + future > 0)
-    heat = np.zeros((members, count))
-    used = np.zeros((members, count))
-    if len(drawn):
-        heat[:, drawn], used[:, drawn] = model.simulate(outdoor[:, drawn], number[drawn], rng)
-    used *= _changes_to_come(count, gone, members, rng)
-    heat_factor, used_factor = _meter_factors(site, recipe, streams, use, members, rng)
-    return Ensemble(
-        measured_heat=float(row["heat_kwh"]),
-        measured_electricity=float(row["electricity_kwh"]),
-        past=past,
-        future=future,
-        heat=heat,
-        electricity=used,
-        heat_factor=heat_factor,
-        electricity_factor=used_factor,
-        gone=gone,
-        placed=placed,
-    )
-
-
-def _unknown_shares(
-    site: Site, blocks: Blocks, terms: Terms, until: datetime
-) -> tuple[Values, Values]:
-    """Share of each day of the period that is unknown and past, and that is to come."""
-    start, end = periods.span(site, periods.Window("", terms.start, terms.end))
-    unknown, hours = unknown_hours(site, blocks, terms.start, terms.end, until)
-    edge = int(start.timestamp()) // 3600 + np.concatenate(([0], np.cumsum(hours)))
-    stop = min(int(until.timestamp()), int(end.timestamp())) // 3600
-    to_come = np.clip(edge[1:] - max(stop, edge[0]), 0, hours)
-    return (unknown - to_come) / hours, to_come / hours
-
-
-def _recorded(days: pl.DataFrame, first: date, count: int) -> Values:
-    """Outdoor temperatures of the period's days that are on record; NaN elsewhere."""
-    out = np.full(count, np.nan)
-    known = days.filter(pl.col("outdoor_c").is_not_null())
-    at = known["day"].to_physical().to_numpy() - (first - date(1970, 1, 1)).days
-    inside = (at >= 0) & (at < count)
-    out[at[inside]] = known["outdoor_c"].to_numpy()[inside]
-    return out
-
-
-def _changes_to_come(count: int, gone: int, members: int, rng: np.random.Generator) -> Values:
-    """Factor on the electricity of each day from changes that have not happened yet."""
-    rate = energy.CHANGES_A_YEAR / 365.25
-    wait = rng.exponential(1.0 / rate, members)
-    change = rng.normal(energy.CHANGE_MEAN, energy.CHANGE_SD, members)
-    after = np.arange(count)[None, :] - gone >= wait[:, None]
-    return np.asarray(1.0 + np.maximum(change, -0.5)[:, None] * after)
-
-
-def _meter_factors(
-    site: Site,
-    recipe: Recipe,
-    streams: dict[str, float],
-    use: HeatMeterUse,
-    members: int,
-    rng: np.random.Generator,
-) -> tuple[Values, Values]:
-    """True over indicated heat and electricity: one constant error a meter.
-
-    Each error is rectangular between its limits (JCGM 100:2008, 4.3.7) and shared by all
-    streams and days that the meter counts; days to come are metered by the same meters.
-    """
-    errors: dict[str, Values] = {}
-    shares: dict[str, Values] = {}
-    for role in recipe.streams:
-        fit = [f for f in site.meter if any(c.role is role for c in f.channel)][-1]
-        if fit.serial not in errors:
-            limit = meter_u_percent(fit, role, use)[0] / 100.0 * sqrt(3.0)
-            errors[fit.serial] = rng.uniform(-limit, limit, members)
-        shares[str(role)] = 1.0 / (1.0 + errors[fit.serial])
-
-    def factor(parts: dict[str, int]) -> Values:
-        shown = sum(f * streams[r] for r, f in parts.items())
-        weights = {r: f * streams[r] for r, f in parts.items()}
-        if shown <= 0:
-            weights, shown = dict(parts), sum(parts.values())
-        total = np.zeros(members)
-        for role, weight in weights.items():
-            total += weight * shares[role]
-        return np.asarray(total / shown)
-
-    return (
-        factor({str(r): f for r, f in recipe.heat.items()}),
-        factor({str(r): f for r, f in recipe.electricity.items()}),
-    )
-
-
 def _fan(terms: Terms, drawn: Ensemble) -> tuple[FanPoint, ...]:
     course = drawn.course()
     last = course.shape[1] - 1
-    at = [*range(drawn.gone, last, FAN_STEP), last]
+    step = max(FAN_STEP, -(-(last - drawn.gone) // FAN_POINTS))
+    at = [*range(drawn.gone, last, step), last]
     quantiles = np.quantile(course[:, at], [0.05, 0.25, 0.5, 0.75, 0.95], axis=0)
     return tuple(
         FanPoint(
@@ -436,17 +261,10 @@ def _range(values: Values) -> Range:
     return Range(low=low, median=median, high=high)
 
 
-def _percent(probability: float) -> str:
-    if probability > 0.99:
-        return "over 99 %"
-    if probability < 0.01:
-        return "under 1 %"
-    return f"{probability:.0%}".replace("%", " %")
-
-
 def _sentence(
     terms: Terms,
     model: energy.EnergyModel,
+    placed: weather.Placed,
     median: float,
     low: float,
     high: float,
@@ -456,12 +274,18 @@ def _sentence(
     text = (
         f"By {last:%-d %B %Y} the SPF is expected to be {median:.2f} "
         f"(90 % interval {low:.2f} to {high:.2f}); the probability that the promise of "
-        f"{terms.promised_spf:.2f} is kept is {_percent(probability)}."
+        f"{terms.promised_spf:.2f} is kept is {percent(probability)}."
     )
     if not model.adequate:
         text += (
             f" {model.sentence} The interval leans on what is usual for such homes "
             "and is wide for that reason."
+        )
+    if not placed.fits:
+        text += (
+            f" The outdoor temperatures of this site lie {placed.mean[0]:+.1f} K off the "
+            f"reference climate ({placed.climate.origin}); give monthly means or a weather "
+            "file of the place itself."
         )
     return text
 
@@ -486,11 +310,7 @@ def _ingredients(
             "for the same heat"
         )
     water = "its own meter" if model.base_from == "heat_dhw" else "the heat signature"
-    limits = "; ".join(
-        meter_u_percent(fit, role, use)[1]
-        for role in recipe.streams
-        for fit in [f for f in site.meter if any(c.role is role for c in f.channel)][-1:]
-    )
+    limits = "; ".join(dict.fromkeys(meter_limit(site, r, use)[2] for r in recipe.streams))
     lines = [
         ("days fitted", f"{model.heat.days} whole days with their outdoor temperature"),
         (
@@ -509,8 +329,8 @@ def _ingredients(
         ("hours of the past not known", f"{drawn.past.sum():.1f} days, filled by the model"),
         (
             "changes to come",
-            f"{energy.CHANGES_A_YEAR:.2f} a year, {energy.CHANGE_MEAN:+.0%} electricity each, "
-            f"standard deviation {energy.CHANGE_SD:.0%}",
+            f"{priors.CHANGES_A_YEAR:.2f} a year, {priors.CHANGE_MEAN:+.0%} electricity each, "
+            f"standard deviation {priors.CHANGE_SD:.0%}",
         ),
         ("meter limits", limits),
     ]

@@ -8,6 +8,7 @@ every figure on the way, so that two people who differ can find where.
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Iterable
 from datetime import datetime
 from typing import Literal
 
@@ -16,9 +17,10 @@ import polars as pl
 from monitor.errors import DescriptionError
 from monitor.guarantee.conformance import Decision, conformance_probability, decide, guard_band
 from monitor.guarantee.money import Money, money
+from monitor.guarantee.price_steps import PRICE
 from monitor.metrics.account import Account, account, heat_meter_use
 from monitor.metrics.boundary import promised_recipe
-from monitor.metrics.performance import pair
+from monitor.metrics.performance import exclude, pair
 from monitor.models import Record, Site, Terms
 from monitor.rules import RULES_VERSION, Rules
 from monitor.schemas import SLOT, STATE_SLOT, check
@@ -49,7 +51,7 @@ class SettlementRecord(Record):
     ----------
     site
         The description in force, with terms and tariffs.
-    slots_hash, states_hash
+    slots_hash, states_hash, prices_hash
         `frame_hash` of the frames, which travel beside the record.
     """
 
@@ -59,6 +61,7 @@ class SettlementRecord(Record):
     exclusions: tuple[Exclusion, ...] = ()
     slots_hash: str
     states_hash: str
+    prices_hash: str
 
     @property
     def hash(self) -> str:
@@ -105,8 +108,8 @@ class Settlement(Record):
 
 
 def frame_hash(frame: pl.DataFrame) -> str:
-    """SHA-256 of a frame as CSV with full precision, rows in order of role and time."""
-    text = frame.sort("role", "slot_start_utc").write_csv(datetime_format="%Y-%m-%dT%H:%M:%SZ")
+    """SHA-256 of a frame as CSV with full precision, rows in order of its first two columns."""
+    text = frame.sort(frame.columns[:2]).write_csv(datetime_format="%Y-%m-%dT%H:%M:%SZ")
     return hashlib.sha256(text.encode()).hexdigest()
 
 
@@ -124,6 +127,7 @@ def make_record(
     site: Site,
     slots: pl.DataFrame,
     states: pl.DataFrame,
+    prices: pl.DataFrame,
     *,
     rules: Rules,
     exclusions: tuple[Exclusion, ...] = (),
@@ -134,6 +138,8 @@ def make_record(
     ----------
     slots, states
         Frames of schema SLOT and STATE_SLOT, of the guarantee period (`period_of`).
+    prices
+        Frame of schema PRICE of the series that the tariffs name.
     """
     _terms(site)
     return SettlementRecord(
@@ -142,10 +148,13 @@ def make_record(
         exclusions=exclusions,
         slots_hash=frame_hash(check(slots, SLOT)),
         states_hash=frame_hash(check(states, STATE_SLOT)),
+        prices_hash=frame_hash(check(prices, PRICE)),
     )
 
 
-def settle(record: SettlementRecord, slots: pl.DataFrame, states: pl.DataFrame) -> Settlement:
+def settle(
+    record: SettlementRecord, slots: pl.DataFrame, states: pl.DataFrame, prices: pl.DataFrame
+) -> Settlement:
     """Decide: kept, not kept or undecided.
 
     Raises
@@ -155,10 +164,11 @@ def settle(record: SettlementRecord, slots: pl.DataFrame, states: pl.DataFrame) 
     CannotMeasureError
         The meters cannot measure the promised boundary.
     """
-    if frame_hash(slots) != record.slots_hash or frame_hash(states) != record.states_hash:
+    sealed = (record.slots_hash, record.states_hash, record.prices_hash)
+    if tuple(frame_hash(frame) for frame in (slots, states, prices)) != sealed:
         message = (
-            f"The hours given for site '{record.site.id}' are not those that the settlement "
-            "record was made with: their hashes differ."
+            f"The hours or prices given for site '{record.site.id}' are not those that the "
+            "settlement record was made with: their hashes differ."
         )
         raise DescriptionError(message)
     site, terms = record.site, _terms(record.site)
@@ -168,7 +178,7 @@ def settle(record: SettlementRecord, slots: pl.DataFrame, states: pl.DataFrame) 
 
     def over(exclusions: tuple[Exclusion, ...]) -> Account:
         return account(
-            site, recipe, blocks, use, terms.start, terms.end, excluded=_spans(exclusions)
+            site, recipe, exclude(blocks, spans(exclusions)), use, terms.start, terms.end
         )
 
     everything, counted = over(()), over(record.exclusions)
@@ -213,7 +223,7 @@ def settle(record: SettlementRecord, slots: pl.DataFrame, states: pl.DataFrame) 
             terms.start,
             terms.end,
             terms.promised_spf,
-            _spans(record.exclusions),
+            spans(record.exclusions),
             u_spf=u,
         ),
     )
@@ -226,7 +236,8 @@ def _terms(site: Site) -> Terms:
     return site.current_terms
 
 
-def _spans(exclusions: tuple[Exclusion, ...]) -> list[tuple[datetime, datetime]]:
+def spans(exclusions: Iterable[Exclusion]) -> list[tuple[datetime, datetime]]:
+    """The stretches alone."""
     return [(e.start_utc, e.end_utc) for e in exclusions]
 
 

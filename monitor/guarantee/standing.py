@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import date, datetime, timedelta
 from enum import StrEnum
 from math import floor
@@ -9,17 +10,15 @@ from math import floor
 import polars as pl
 
 from monitor.errors import CannotMeasureError
-from monitor.guarantee.conformance import Decision, conformance_probability, decide
+from monitor.guarantee.conformance import Decision, conformance_probability, decide, percent
 from monitor.guarantee.money import Money, money
 from monitor.metrics import periods
 from monitor.metrics.account import Account, account, heat_meter_use
 from monitor.metrics.boundary import promised_recipe
-from monitor.metrics.performance import pair
+from monitor.metrics.performance import exclude, pair
+from monitor.metrics.uncertainty import K_95
 from monitor.models import Boundary, Record, Site
 from monitor.rules import RULES_VERSION, Rules
-
-#: Coverage factor of a 95 % interval of a normal distribution (JCGM 100:2008, G.1.3).
-K_95 = 1.96
 
 #: kWh of yearly heat for each kW of design heat loss. Common practice, no source.
 YEARLY_KWH_PER_KW = 1500.0
@@ -53,6 +52,8 @@ class Standing(Record):
     ----------
     account
         The guarantee period so far; None without a promise that can be computed.
+    all_hours_spf, excluded_hours
+        SPF with the excluded hours counted, and how many those are.
     low, high
         95 % interval of the SPF.
     probability
@@ -75,6 +76,8 @@ class Standing(Record):
     period_end: date | None = None
     days_left: int | None = None
     account: Account | None = None
+    all_hours_spf: float | None = None
+    excluded_hours: int = 0
     low: float | None = None
     high: float | None = None
     probability: float | None = None
@@ -93,6 +96,8 @@ def standing(
     newest_reading: datetime | None,
     now: datetime,
     rules: Rules,
+    excluded: Sequence[tuple[datetime, datetime]] = (),
+    prices: pl.DataFrame | None = None,
 ) -> Standing:
     """Judge the promise on what has been measured so far.
 
@@ -103,6 +108,10 @@ def standing(
     now
         UTC; the period so far ends at the last full hour, so a site that went silent
         loses coverage as time passes.
+    excluded
+        Stretches (UTC, on the hour) that both parties agree do not count.
+    prices
+        Frame of schema PRICE, for tariffs that name a series.
     """
     terms = site.current_terms
     if terms is None:
@@ -130,10 +139,13 @@ def standing(
         recipe = promised_recipe(site, terms)
     except CannotMeasureError as error:
         return Standing(**base, word=StandingWord.BLIND, why=error.user_message)
-    blocks = pair(slots, recipe)
-    so_far = account(
-        site, recipe, blocks, heat_meter_use(site, slots, states), terms.start, terms.end, until
-    )
+    every = pair(slots, recipe)
+    blocks = exclude(every, excluded)
+    use = heat_meter_use(site, slots, states)
+    so_far = account(site, recipe, blocks, use, terms.start, terms.end, until)
+    all_hours = so_far
+    if excluded:
+        all_hours = account(site, recipe, every, use, terms.start, terms.end, until)
     over = until >= periods.span(site, periods.Window("", terms.start, terms.end))[1]
     last_day = min(terms.end, periods.local_day(site, until - timedelta(hours=1)) + timedelta(1))
     probability = low = high = None
@@ -151,11 +163,22 @@ def standing(
         word=word,
         why=why,
         account=so_far,
+        all_hours_spf=all_hours.spf,
+        excluded_hours=all_hours.hours.total - so_far.hours.total,
         low=low,
         high=high,
         probability=probability,
         settlement=settlement,
-        money=money(site, blocks, terms.start, last_day, terms.promised_spf),
+        money=money(
+            site,
+            blocks,
+            terms.start,
+            last_day,
+            terms.promised_spf,
+            excluded,
+            prices,
+            u_spf=so_far.u_spf,
+        ),
     )
 
 
@@ -176,7 +199,7 @@ def _word(
     if so_far.coverage < rules.least_coverage or probability is None:
         return (
             StandingWord.BLIND,
-            f"Heat and electricity are both known for only {so_far.coverage:.0%} of the "
+            f"Heat and electricity are both known for only {percent(so_far.coverage)} of the "
             "period so far: too little to judge.",
         )
     if not over and site.heat_loss_kw is not None:
@@ -190,18 +213,10 @@ def _word(
     margin = (so_far.spf or 0.0) - terms.promised_spf
     figure = (
         f"The SPF so far is {abs(margin):.2f} {'above' if margin >= 0 else 'below'} the promise; "
-        f"the probability that it is kept so far is {_percent(probability)}."
+        f"the probability that it is kept so far is {percent(probability)}."
     )
     if probability >= rules.on_course_probability:
         return StandingWord.ON_COURSE, figure
     if probability <= rules.off_course_probability:
         return StandingWord.OFF_COURSE, figure
     return StandingWord.IN_DOUBT, figure
-
-
-def _percent(probability: float) -> str:
-    if probability > 0.99:
-        return "over 99 %"
-    if probability < 0.01:
-        return "under 1 %"
-    return f"{probability:.0%}".replace("%", " %")

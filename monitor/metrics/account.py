@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from datetime import date, datetime
 from math import sqrt
 
@@ -161,7 +160,6 @@ def account(
     first: date,
     end: date,
     until: datetime | None = None,
-    excluded: Sequence[tuple[datetime, datetime]] = (),
 ) -> Account:
     """Account of the local days from `first` up to, not including, `end`.
 
@@ -169,26 +167,13 @@ def account(
     ----------
     until
         Stop at this hour if it comes before `end`.
-    excluded
-        Stretches (UTC, on the hour) that do not count: neither their energy nor their
-        hours. A bridged block that reaches into one is not used.
     """
     start_utc, end_utc = periods.span(site, periods.Window("", first, end))
     if until is not None:
         end_utc = max(start_utc, min(end_utc, until))
-    counted = periods.without((start_utc, end_utc), excluded)
-    table = accounts(blocks, [a for a, _ in counted], [b for _, b in counted])
-    row = table.select(pl.exclude("start_utc", "end_utc", "spf", "coverage").sum()).row(
-        0, named=True
-    )
-    edges = table.select((pl.col("^u_edge:.*$") ** 2).sum().sqrt()).row(0, named=True)
+    row = accounts(blocks, [start_utc], [end_utc]).row(0, named=True)
     spans = [periods.span(site, day) for day in periods.days(first, end)]
-    spans = [
-        piece
-        for a, b in spans
-        if a < end_utc
-        for piece in periods.without((a, min(b, end_utc)), excluded)
-    ]
+    spans = [(a, min(b, end_utc)) for a, b in spans if a < end_utc]
     daily = accounts(blocks, [a for a, _ in spans], [b for _, b in spans])
     hours = Hours(
         total=row["hours_total"],
@@ -196,13 +181,11 @@ def account(
         bridged=row["hours_bridged"],
         missing=row["hours_missing"],
     )
-    coverage = (hours.measured + hours.bridged) / hours.total if hours.total else 0.0
-    used = row["electricity_kwh"]
     budget = spf_components(
         site,
         recipe,
         streams={r: row[f"stream:{r}"] for r in recipe.streams},
-        edges={r: edges[f"u_edge:{r}"] for r in recipe.streams},
+        edges={r: row[f"u_edge:{r}"] for r in recipe.streams},
         missing_share=hidden_share(daily, hours.missing),
         daily_spread=daily_spread(daily),
         use=use,
@@ -213,10 +196,10 @@ def account(
         start_utc=start_utc,
         end_utc=end_utc,
         heat_kwh=row["heat_kwh"],
-        electricity_kwh=used,
-        spf=row["heat_kwh"] / used if used > 0 else None,
-        u_spf=combined(budget) if used > 0 else None,
-        coverage=coverage,
+        electricity_kwh=row["electricity_kwh"],
+        spf=row["spf"],
+        u_spf=combined(budget) if row["spf"] is not None else None,
+        coverage=row["coverage"],
         hours=hours,
         budget=tuple(budget),
     )

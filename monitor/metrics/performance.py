@@ -7,7 +7,8 @@ same hours, never a mean of ratios.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Final
 
@@ -42,6 +43,9 @@ class Blocks:
         kWh of each stream in the block (0 where the block is not known).
     u_start, u_end
         For each stream, standard uncertainty of the energy placed at the two edges, kWh.
+    excluded
+        UTC hours since 1970 that do not count, ascending: neither their energy nor the
+        hours themselves.
     """
 
     recipe: Recipe
@@ -52,6 +56,7 @@ class Blocks:
     streams: dict[str, Values]
     u_start: dict[str, Values]
     u_end: dict[str, Values]
+    excluded: Whole = field(default_factory=lambda: np.empty(0, dtype=np.int64))
 
     @property
     def heat(self) -> Values:
@@ -141,6 +146,26 @@ def pair(slots: pl.DataFrame, recipe: Recipe) -> Blocks:
     )
 
 
+def exclude(blocks: Blocks, spans: Sequence[tuple[datetime, datetime]]) -> Blocks:
+    """Take stretches (UTC, on the hour) out of the account.
+
+    A block that reaches into a stretch is not used, and its hours outside it are missing.
+    """
+    if not spans:
+        return blocks
+    hours = np.unique(
+        np.concatenate([np.arange(_hour(a), _hour(b), dtype=np.int64) for a, b in spans])
+    )
+    touched = np.searchsorted(hours, blocks.end) > np.searchsorted(hours, blocks.start)
+    known = blocks.known & ~touched
+    return replace(
+        blocks,
+        known=known,
+        streams={k: np.where(known, v, 0.0) for k, v in blocks.streams.items()},
+        excluded=hours,
+    )
+
+
 #: Columns of the frame that `accounts` returns. Energies in kWh; hours are slots.
 ACCOUNT: Final = (
     "start_utc",
@@ -180,7 +205,8 @@ def accounts(blocks: Blocks, starts: list[datetime], ends: list[datetime]) -> pl
     hours = size * blocks.known
     measured = _between(hours * ~blocks.bridged, i, j)
     bridged = _between(hours * blocks.bridged, i, j)
-    total = (b - a).astype(np.float64)
+    left_out = np.searchsorted(blocks.excluded, b) - np.searchsorted(blocks.excluded, a)
+    total = (b - a - left_out).astype(np.float64)
     heat = _between(blocks.heat, i, j)
     electricity = _between(blocks.electricity, i, j)
     columns: dict[str, object] = {

@@ -30,6 +30,9 @@ DEFAULT_FLOW_RATIO: Final = 2.0
 
 SQRT_3: Final = sqrt(3.0)
 
+#: Coverage factor of a 95 % interval of a normal distribution (JCGM 100:2008, G.1.3).
+K_95: Final = 1.96
+
 
 def flow_sensor_limit(accuracy_class: str, flow_ratio: float) -> float:
     """Limit of error of a flow sensor in %, EN 1434-1; `flow_ratio` is q_p/q."""

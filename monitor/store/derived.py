@@ -6,6 +6,7 @@ from datetime import UTC, datetime
 
 import polars as pl
 
+from monitor.guarantee.outlook import Outlook
 from monitor.guarantee.standing import Standing
 from monitor.schemas import SLOT, STATE_SLOT, SUSPECT, check
 from monitor.store.connection import Store, query
@@ -102,3 +103,29 @@ def load_standings(store: Store) -> list[Standing]:
     """The kept standing of every site."""
     rows = store.cursor().execute("SELECT document FROM standing ORDER BY site_id").fetchall()
     return [Standing.model_validate_json(document) for (document,) in rows]
+
+
+def save_outlook(store: Store, outlook: Outlook) -> None:
+    """Keep a site's outlook beside its standing."""
+    with store.transaction() as cursor:
+        cursor.execute(
+            "INSERT INTO outlook VALUES (?, ?) ON CONFLICT DO UPDATE SET document = "
+            "excluded.document",
+            [outlook.site, outlook.model_dump_json()],
+        )
+
+
+def load_outlook(store: Store, site_id: str) -> Outlook | None:
+    """A site's kept outlook, if there is one."""
+    rows = (
+        store.cursor()
+        .execute("SELECT document FROM outlook WHERE site_id = ?", [site_id])
+        .fetchall()
+    )
+    return Outlook.model_validate_json(rows[0][0]) if rows else None
+
+
+def load_outlooks(store: Store) -> list[Outlook]:
+    """The kept outlook of every site."""
+    rows = store.cursor().execute("SELECT document FROM outlook ORDER BY site_id").fetchall()
+    return [Outlook.model_validate_json(document) for (document,) in rows]

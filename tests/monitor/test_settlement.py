@@ -9,6 +9,7 @@ import polars as pl
 import pytest
 
 from monitor.errors import CannotMeasureError, DescriptionError
+from monitor.guarantee.price_steps import PRICE
 from monitor.guarantee.settlement import (
     Exclusion,
     Settlement,
@@ -23,6 +24,7 @@ from monitor.schemas import STATE_SLOT, empty
 from tests.monitor.homes import at, home, readings, slots_of
 
 STATES = empty(STATE_SLOT)
+PRICES = empty(PRICE)
 
 
 def site(promise: float = 2.9, **terms: Any) -> Site:
@@ -56,8 +58,10 @@ def hours(poor: range = range(0), missing: range = range(0)) -> pl.DataFrame:
 
 def settled(described: Site, slots: pl.DataFrame, *exclusions: Exclusion) -> Settlement:
     slots = period_of(described, slots)
-    record = make_record(described, slots, STATES, rules=DEFAULT_RULES, exclusions=exclusions)
-    return settle(record, slots, STATES)
+    record = make_record(
+        described, slots, STATES, PRICES, rules=DEFAULT_RULES, exclusions=exclusions
+    )
+    return settle(record, slots, STATES, PRICES)
 
 
 def exclusion(a: int, b: int, reason: str = "power cut") -> Exclusion:
@@ -124,19 +128,19 @@ def test_the_same_record_settles_the_same_way_and_a_changed_one_has_another_hash
 def test_a_record_survives_being_written_down() -> None:
     described = site()
     slots = period_of(described, hours())
-    record = make_record(described, slots, STATES, rules=DEFAULT_RULES)
+    record = make_record(described, slots, STATES, PRICES, rules=DEFAULT_RULES)
     read = SettlementRecord.model_validate_json(record.model_dump_json())
     assert read.hash == record.hash
-    assert settle(read, slots, STATES) == settle(record, slots, STATES)
+    assert settle(read, slots, STATES, PRICES) == settle(record, slots, STATES, PRICES)
 
 
 def test_hours_that_were_altered_are_refused() -> None:
     described = site()
     slots = period_of(described, hours())
-    record = make_record(described, slots, STATES, rules=DEFAULT_RULES)
+    record = make_record(described, slots, STATES, PRICES, rules=DEFAULT_RULES)
     altered = slots.with_columns(pl.col("block_kwh") * 1.001)
     with pytest.raises(DescriptionError, match="hashes differ"):
-        settle(record, altered, STATES)
+        settle(record, altered, STATES, PRICES)
 
 
 def test_without_a_promise_there_is_nothing_to_settle() -> None:

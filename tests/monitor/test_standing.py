@@ -87,7 +87,7 @@ class TestWords:
         got = judged(site, spf=3.5, days=100, until=210)
         assert got.word is StandingWord.BLIND
         assert got.why == (
-            "Heat and electricity are both known for only 48% of the period so far: too little to "
+            "Heat and electricity are both known for only 48 % of the period so far: too little to "
             "judge."
         )
         assert got.newest_reading == START + timedelta(days=100)

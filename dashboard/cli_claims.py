@@ -1,0 +1,268 @@
+"""Commands about the end of a period: outlook, exclusions, prices, settlement."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from dashboard import format as say
+from dashboard.cli_common import (
+    DEFAULT_STORE,
+    AsJson,
+    MaybeSite,
+    SiteId,
+    StorePath,
+    plain,
+    records,
+    show,
+    table,
+)
+from ingest.price_file import PriceLayout, read_price_file
+from monitor.errors import DescriptionError
+from monitor.guarantee.outlook import Outlook
+from monitor.guarantee.settlement import Exclusion, Settlement
+from monitor.metrics import periods
+from monitor.refresh import refresh_site, settle_site
+from monitor.store import claims, derived
+from monitor.store.connection import open_store
+from monitor.store.prices import price_quarantine, price_series, record_prices
+from monitor.store.sites import list_sites, load_site
+
+exclude_app = typer.Typer(no_args_is_help=True, help="Stretches of time that do not count.")
+prices_app = typer.Typer(no_args_is_help=True, help="Prices that change by the hour or faster.")
+
+MOMENT = ["%Y-%m-%dT%H:%M", "%Y-%m-%d"]
+By = Annotated[str, typer.Option("--by", help="Who enters it.")]
+
+
+def register(app: typer.Typer) -> None:
+    """Add these commands to the program."""
+    app.command()(outlook)
+    app.command()(settle)
+    app.command()(settlements)
+    app.add_typer(exclude_app, name="exclude")
+    app.add_typer(prices_app, name="prices")
+
+
+def outlook(
+    site: MaybeSite = None, store: StorePath = DEFAULT_STORE, as_json: AsJson = False
+) -> None:
+    """How the promise is likely to end, for periods that are not over."""
+    now = periods.utc_now()
+    with open_store(store) as opened:
+        sites = [load_site(opened, site)] if site else list_sites(opened)
+        found = []
+        for described in sites:
+            standing = refresh_site(opened, described.id, now=now)
+            ahead = derived.load_outlook(opened, described.id)
+            if ahead is not None and standing.settlement is None:
+                found.append(ahead)
+    rows = table("site", ">promise", ">SPF at the end", "90 % interval", ">probability", "outlook")
+    for ahead in found:
+        rows.add_row(
+            ahead.site,
+            f"{ahead.promise:.2f}",
+            say.spf(ahead.median) if ahead.is_forecast else say.NOTHING,
+            say.interval(ahead.low_90, ahead.high_90) if ahead.is_forecast else say.NOTHING,
+            say.share(ahead.probability),
+            ahead.sentence,
+        )
+    documents = [_outlook(ahead) for ahead in found]
+    if site and not documents:
+        show(as_json, None, f"There is no outlook for site '{site}': no promise, or it is over.")
+        return
+    show(as_json, documents[0] if site else documents, rows)
+
+
+def _outlook(ahead: Outlook) -> dict[str, object]:
+    return ahead.model_dump(mode="json")
+
+
+@exclude_app.command("add")
+def exclude_add(
+    site: SiteId,
+    first: Annotated[
+        datetime, typer.Option("--from", formats=MOMENT, help="Start, local, on the hour.")
+    ],
+    end: Annotated[datetime, typer.Option("--to", formats=MOMENT, help="End, local.")],
+    reason: Annotated[str, typer.Option(help="Why it does not count.")],
+    by: By,
+    store: StorePath = DEFAULT_STORE,
+    as_json: AsJson = False,
+) -> None:
+    """Exclude a stretch of time from the promise; the figure is shown with and without."""
+    now = periods.utc_now()
+    with open_store(store) as opened:
+        described = load_site(opened, site)
+        start_utc, end_utc = described.utc(first), described.utc(end)
+        if end_utc <= start_utc or start_utc.minute or end_utc.minute or not reason.strip():
+            message = "An exclusion needs a reason, and a start before its end, both on the hour."
+            raise DescriptionError(message)
+        number = claims.add_exclusion(
+            opened,
+            site,
+            Exclusion(start_utc=start_utc, end_utc=end_utc, reason=reason, by=by, at=now),
+        )
+        standing = refresh_site(opened, site, now=now)
+    with_it = standing.account.spf if standing.account else None
+    show(
+        as_json,
+        {
+            "site": site,
+            "exclusion": number,
+            "spf": with_it,
+            "spf_all_hours": standing.all_hours_spf,
+            "excluded_hours": standing.excluded_hours,
+        },
+        f"Exclusion {number} entered. SPF so far {say.spf(with_it)} without the excluded hours, "
+        f"{say.spf(standing.all_hours_spf)} with them.",
+    )
+
+
+@exclude_app.command("list")
+def exclude_list(site: SiteId, store: StorePath = DEFAULT_STORE, as_json: AsJson = False) -> None:
+    """List the exclusions in force."""
+    with open_store(store) as opened:
+        load_site(opened, site)
+        found = claims.exclusions(opened, site)
+    rows = table(">number", "from (UTC)", "to (UTC)", "reason", "by", "entered (UTC)")
+    for number, e in found.items():
+        rows.add_row(str(number), plain(e.start_utc), plain(e.end_utc), e.reason, e.by, plain(e.at))
+    show(
+        as_json,
+        [{"exclusion": n, **e.model_dump(mode="json")} for n, e in found.items()],
+        rows,
+    )
+
+
+@exclude_app.command("withdraw")
+def exclude_withdraw(
+    number: int,
+    site: SiteId,
+    by: By,
+    store: StorePath = DEFAULT_STORE,
+    as_json: AsJson = False,
+) -> None:
+    """Withdraw an exclusion; it stays on record."""
+    now = periods.utc_now()
+    with open_store(store) as opened:
+        load_site(opened, site)
+        claims.withdraw_exclusion(opened, site, number, by, now)
+        refresh_site(opened, site, now=now)
+    show(as_json, {"site": site, "withdrawn": number}, f"Exclusion {number} is withdrawn.")
+
+
+@prices_app.command("add")
+def prices_add(
+    file: Annotated[Path, typer.Argument(metavar="FILE")],
+    series: Annotated[str, typer.Option(help="Name that tariffs use for these prices.")],
+    time: Annotated[str, typer.Option(help="Column of the time a price begins.")] = "time",
+    price: Annotated[str, typer.Option(help="Column of the price.")] = "price",
+    zone: Annotated[str, typer.Option(help="Zone of times without an offset.")] = "UTC",
+    scale: Annotated[
+        float, typer.Option(help="Factor to a price per kWh in the tariff's currency.")
+    ] = 1.0,
+    correction: Annotated[
+        bool, typer.Option("--correction", help="Replace prices that differ.")
+    ] = False,
+    store: StorePath = DEFAULT_STORE,
+    as_json: AsJson = False,
+) -> None:
+    """Import prices by the hour, half hour or quarter of an hour."""
+    layout = PriceLayout(time=time, price=price, zone=zone, scale=scale)
+    with open_store(store) as opened:
+        batch = read_price_file(file, series, layout, correction=correction)
+        counts = record_prices(opened, batch, periods.utc_now())
+        refused = price_quarantine(opened, counts.price_import_id)
+    show(
+        as_json,
+        {
+            "series": series,
+            "rows_read": counts.rows_read,
+            "accepted": counts.accepted,
+            "duplicates": counts.duplicates,
+            "conflicts": counts.conflicts,
+            "rejected": counts.rejected,
+            "refused": records(refused),
+        },
+        f"{file.name}: {counts.rows_read:,} prices read = {counts.accepted:,} accepted + "
+        f"{counts.duplicates:,} duplicates + {counts.conflicts:,} conflicts + "
+        f"{counts.rejected:,} rejected.",
+    )
+
+
+@prices_app.command("list")
+def prices_list(store: StorePath = DEFAULT_STORE, as_json: AsJson = False) -> None:
+    """List the series of prices."""
+    with open_store(store) as opened:
+        frame = price_series(opened)
+    rows = table(*frame.columns)
+    for row in frame.iter_rows():
+        rows.add_row(*(plain(cell) for cell in row))
+    show(as_json, records(frame), rows)
+
+
+def settle(site: SiteId, store: StorePath = DEFAULT_STORE, as_json: AsJson = False) -> None:
+    """Settle a promise whose period is over: kept, not kept or undecided."""
+    with open_store(store) as opened:
+        number, result = settle_site(opened, site, now=periods.utc_now())
+    show(
+        as_json,
+        {"settlement": number, "site": site, **result.model_dump(mode="json")},
+        _settlement_text(number, site, result),
+    )
+
+
+def _settlement_text(number: int, site: str, result: Settlement) -> str:
+    a = result.account
+    lines = [
+        f"Settlement {number} of {site}: {result.decision}. {result.why}",
+        f"  SPF          {say.spf(a.spf, a.u_spf)} (standard uncertainty "
+        f"{say.number(a.u_spf, 3)}), all hours {say.spf(result.all_hours.spf)}",
+        f"  promise      {result.promise:.2f}, {result.rule} acceptance, kept from "
+        f"{say.number(result.accept_from, 2)}, not kept up to {say.number(result.reject_up_to, 2)}",
+        f"  probability  {say.share(result.probability)}",
+        f"  coverage     {say.share(a.coverage)} of {a.hours.total} h; the terms ask for "
+        f"{say.share(result.minimum_coverage)}",
+    ]
+    lines += [
+        f"  excluded     {e.hours} h: {e.exclusion.reason} ({e.exclusion.by}); SPF with these "
+        f"hours counted {say.spf(e.spf_with_it_counted)}"
+        for e in result.exclusion_effects
+    ]
+    if result.money is not None and result.money.remedy_owed is not None:
+        owed = say.money(result.money.remedy_owed, result.money.currency)
+        lines.append(f"  remedy       {owed}")
+    lines.append(f"  record       sha256 {result.input_hash}")
+    return "\n".join(lines)
+
+
+def settlements(
+    site: MaybeSite = None, store: StorePath = DEFAULT_STORE, as_json: AsJson = False
+) -> None:
+    """Settlements so far, with the records that they were computed from."""
+    with open_store(store) as opened:
+        frame = claims.settlements(opened, site)
+    rows = table(">number", "site", "settled (UTC)", "decision", "record (sha256)")
+    documents = []
+    for row in frame.iter_rows(named=True):
+        result = Settlement.model_validate_json(row["document"])
+        rows.add_row(
+            str(row["settlement_id"]),
+            row["site_id"],
+            plain(row["settled_at"]),
+            result.decision,
+            row["input_hash"],
+        )
+        documents.append(
+            {
+                "settlement": row["settlement_id"],
+                "site": row["site_id"],
+                "settled_at": row["settled_at"],
+                **result.model_dump(mode="json"),
+            }
+        )
+    show(as_json, documents, rows)

@@ -1,0 +1,544 @@
+"""Why a site falls short: promise less measured SPF, split into causes that add up exactly.
+
+Each cause is something that the promise took for granted and that turned out otherwise.
+The home's own energy model says what the SPF would have been for every combination of
+causes put right; a cause's share is its Shapley value over all of them. What the calendar
+does and what the model does not explain stand beside the causes under their own names.
+docs/shortfall.md says against what each cause is measured.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+import polars as pl
+
+from monitor.guarantee import shortfall_text as text
+from monitor.guarantee.causes import Cause, Expectation, Share, Shortfall, State
+from monitor.guarantee.worlds import Days, Lever, Reference, Worlds, Worth, members
+from monitor.metrics import climate as weather
+from monitor.metrics import model as energy
+from monitor.metrics import priors
+from monitor.metrics.account import Account, account, heat_meter_use
+from monitor.metrics.boundary import RESISTIVE, Recipe, promised_recipe
+from monitor.metrics.daily import DAY, day_frame
+from monitor.metrics.performance import Blocks, pair
+from monitor.metrics.plausibility import HeatCheck
+from monitor.metrics.shapley import shapley
+from monitor.models import Boundary, Consumer, Role, Site, Terms
+from monitor.schemas import STATE_SLOT, empty
+
+Values = npt.NDArray[np.float64]
+
+DRAWS: Final = 200
+SEED: Final = 20_260_102
+
+#: Quantiles of a 95 % interval.
+_INTERVAL: Final = (0.025, 0.975)
+
+#: Spread of what is taken where the terms say nothing: hot water and standby, kWh a day.
+#: Common practice, no source.
+WATER_SD: Final = 2.0
+STANDBY_SD: Final = 0.3
+
+#: Standby and other electricity that does not go with heat, kWh a day, where the terms say
+#: nothing: the controls. Common practice, no source: 10 to 30 W.
+STANDBY_KWH: Final = 0.45
+
+#: Spread of heat meters as they are fitted about the true heat, relative: class limits and
+#: faults of fitting together. Common practice, no source.
+HEAT_METER_SD: Final = 0.10
+
+#: What the form of the model misses of a share: relative, and SPF.
+#: Set on the training years of tests/shortfall_study.
+FORM_SPREAD: Final = 0.12
+FORM_SD: Final = 0.03
+
+#: Share of the modelled days that a submeter must know to be used. Common practice, no source.
+LEAST_SUBMETERED: Final = 0.80
+
+#: Idle hours needed to tell standby from them; the heat, as a share of the nominal output
+#: for an hour, up to which an hour has none; and the smallest step of the heat's register
+#: beyond which that cannot be seen. Common practice, no source.
+LEAST_IDLE_HOURS: Final = 200
+NO_HEAT_SHARE: Final = 0.002
+COARSE_SHARE: Final = 0.12
+
+HEATERS: Final = {Role.ELEC_BACKUP: Consumer.BACKUP, Role.ELEC_IMMERSION: Consumer.IMMERSION}
+
+
+@dataclass(frozen=True)
+class _Heaters:
+    """How resistive heaters enter the promise: factors on the submeters' streams."""
+
+    roles: tuple[Role, ...]
+    in_heat: dict[Role, float]
+    in_electricity: dict[Role, float]
+    state: State
+    why: str
+
+
+def shortfall(
+    site: Site,
+    slots: pl.DataFrame,
+    states: pl.DataFrame,
+    *,
+    now: datetime,
+    climate: weather.Climate | None = None,
+    daily_weather: pl.DataFrame | None = None,
+    expectation: Expectation | None = None,
+    heat_check: HeatCheck | None = None,
+    price_per_kwh: float | None = None,
+    draws: int = DRAWS,
+    seed: int = SEED,
+) -> Shortfall | None:
+    """Split the shortfall of the guarantee period so far.
+
+    Parameters
+    ----------
+    slots, states
+        Frames of schema SLOT and STATE_SLOT of this site; those after `now` are not used.
+    climate
+        Reference climate of the promise; default the average of the United Kingdom.
+    daily_weather
+        Frame of schema DAILY_WEATHER for days without an outdoor sensor.
+    expectation
+        What the promise took for granted; default common practice, with its spread.
+    heat_check
+        From `monitor.metrics.plausibility`: what flow and temperatures say of the heat.
+    price_per_kwh
+        Mean price of the period's electricity; None leaves money out.
+
+    Returns
+    -------
+    Shortfall or None
+        None without a promise, or with nothing measured of its period yet.
+
+    Raises
+    ------
+    CannotMeasureError
+        The meters cannot measure the boundary of the promise.
+    """
+    terms = site.current_terms
+    if terms is None:
+        return None
+    recipe = promised_recipe(site, terms)
+    until = now.replace(minute=0, second=0, microsecond=0)
+    slots = slots.filter(pl.col("block_end_utc") <= until)
+    states = states.filter(pl.col("slot_start_utc") < until)
+    use = heat_meter_use(site, slots, states)
+    blocks = pair(slots, recipe)
+    so_far = account(site, recipe, blocks, use, terms.start, terms.end, until)
+    if so_far.spf is None or so_far.heat_kwh <= 0:
+        return None
+    frame = _Frame(site, terms, so_far, price_per_kwh, draws, seed)
+    days = day_frame(site, recipe, slots, states, daily_weather)
+    heaters = _heaters(site, recipe)
+    days, heaters = _with_heaters(site, slots, days, heaters, terms)
+    pump_days = days.with_columns(
+        pl.col("heat_kwh") - _weighted(heaters.in_heat),
+        pl.col("electricity_kwh") - _weighted(heaters.in_electricity),
+    )
+    model = energy.energy_model(site, pump_days.select(list(DAY)))
+    if isinstance(model, str):
+        return frame.unsplit(model)
+    idle = _idle_kwh(blocks, so_far, site.heat_pump.nominal_heat_kw)
+    if climate is None:
+        climate = weather.from_months(
+            weather.UK_AVERAGE, "monthly means of the United Kingdom (SAP 10.2, Table U1)"
+        )
+    window = (pl.col("day") >= terms.start) & (pl.col("day") < terms.end)
+    inside = energy.usable(pump_days.select(list(DAY))).filter(window).select("day")
+    inside = pump_days.join(inside, on="day", how="semi").sort("day")
+    if inside.height < energy.FEWEST_DAYS:
+        return frame.unsplit(
+            f"Only {inside.height} whole days of the guarantee period are known with their "
+            "outdoor temperature: too few to split."
+        )
+    return _split(
+        frame, model, inside, heaters, climate, expectation or Expectation(), heat_check, idle
+    )
+
+
+def _counted(site: Site, role: Role) -> frozenset[Consumer]:
+    """Resistive heaters that the channel of a role counts."""
+    channel = next(c for fit in site.meter for c in fit.channel if c.role is role)
+    if channel.counts is not None:
+        return frozenset(channel.counts) & RESISTIVE
+    if role is Role.ELEC_TOTAL:
+        return site.heat_pump.consumers & RESISTIVE
+    return frozenset({HEATERS[role]} if role in HEATERS else ())
+
+
+def _heaters(site: Site, recipe: Recipe) -> _Heaters:
+    present = site.heat_pump.consumers & RESISTIVE
+    if recipe.boundary in (Boundary.H1, Boundary.H2):
+        return _Heaters((), {}, {}, "outside the boundary", text.OUTSIDE)
+    if not present:
+        return _Heaters((), {}, {}, "not fitted", text.NO_HEATER)
+    roles = tuple(
+        role
+        for role in sorted(HEATERS)
+        if role in site.roles and _counted(site, role) == {HEATERS[role]}
+    )
+    if {HEATERS[role] for role in roles} != present:
+        return _Heaters((), {}, {}, "not measurable here", text.NO_SUBMETER)
+
+    def inside(parts: Mapping[Role, float], consumer: Consumer) -> float:
+        return sum(f for role, f in parts.items() if consumer in _counted(site, role))
+
+    return _Heaters(
+        roles,
+        {role: inside(recipe.heat, HEATERS[role]) for role in roles},
+        {role: inside(recipe.electricity, HEATERS[role]) for role in roles},
+        "measured",
+        "",
+    )
+
+
+def _weighted(factors: dict[Role, float]) -> pl.Expr:
+    total = pl.lit(0.0)
+    for role, factor in factors.items():
+        total = total + factor * pl.col(role.value)
+    return total
+
+
+def _with_heaters(
+    site: Site, slots: pl.DataFrame, days: pl.DataFrame, heaters: _Heaters, terms: Terms
+) -> tuple[pl.DataFrame, _Heaters]:
+    """Days with a column for each submetered heater; days that it does not know go."""
+    if not heaters.roles:
+        return days, heaters
+    out = days
+    for role in heaters.roles:
+        alone = Recipe(Boundary.H4, {}, {role: 1})
+        own = day_frame(site, alone, slots, empty(STATE_SLOT)).filter(pl.col("complete"))
+        out = out.join(
+            own.select("day", pl.col("electricity_kwh").alias(role.value)), on="day", how="left"
+        )
+    known = pl.all_horizontal(pl.col(role.value).is_not_null() for role in heaters.roles)
+    whole = out.filter(pl.col("complete") & (pl.col("day") >= terms.start))
+    if whole.filter(known).height < LEAST_SUBMETERED * whole.height:
+        return days, _Heaters((), {}, {}, "not measurable here", text.SUBMETER_GAPS)
+    return out.with_columns((pl.col("complete") & known).alias("complete")), heaters
+
+
+def _idle_kwh(blocks: Blocks, so_far: Account, nominal_kw: float) -> float | None:
+    """Electricity of a day of hours without heat, kWh; None where none can be told.
+
+    Hours count if neither they nor their neighbours have any heat: a heater that runs
+    apart from the heat pump has heat inside the boundary. A heat register of coarse steps
+    shows no heat where there is some.
+    """
+    start, end = (int(t.timestamp()) // 3600 for t in (so_far.start_utc, so_far.end_utc))
+    hourly = blocks.known & ~blocks.bridged & (blocks.end - blocks.start == 1)
+    hourly &= (blocks.start >= start) & (blocks.end <= end)
+    heat, used = blocks.heat, blocks.electricity
+    some = heat[hourly & (heat > 0)]
+    if len(some) == 0 or float(np.quantile(some, 0.02)) > COARSE_SHARE * nominal_kw:
+        return None
+    still = hourly & (np.abs(heat) <= NO_HEAT_SHARE * nominal_kw)
+    idle = still.copy()
+    idle[1:] &= still[:-1]
+    idle[:-1] &= still[1:]
+    if idle.sum() < LEAST_IDLE_HOURS:
+        return None
+    values = used[idle]
+    return 24.0 * float(values[values <= np.quantile(values, 0.95)].mean())
+
+
+def _moved_by_month(days: pl.DataFrame, climate: weather.Climate) -> Values:
+    """Outdoor temperature of the days, each month moved to its mean in the climate."""
+    normal = climate.normal(weather.day_of_year(days["day"]))
+    gap = pl.Series("gap", normal) - days["outdoor_c"]
+    month = days["day"].dt.truncate("1mo").alias("month")
+    moved = pl.DataFrame([days["outdoor_c"], gap, month]).select(
+        pl.col("outdoor_c") + pl.col("gap").mean().over("month")
+    )
+    return moved.to_series().to_numpy().astype(np.float64)
+
+
+def _test_unit(expectation: Expectation) -> tuple[float, float] | None:
+    """Reciprocal COP of the tested unit by lift: a constant share of the Carnot COP."""
+    if not expectation.test_points:
+        return None
+    points = expectation.test_points
+    lift = np.array([p.flow_c - p.source_c for p in points]) + priors.EXCHANGERS_K
+    cop = np.array([p.cop for p in points])
+    shape = lift / 310.0
+    factor = float(np.exp(np.mean(np.log(1.0 / cop) - np.log(np.maximum(shape, 1e-3)))))
+    return factor * priors.EXCHANGERS_K / 310.0, factor / 310.0
+
+
+@dataclass(frozen=True)
+class _Frame:
+    """What every shortfall of a site says, split or not."""
+
+    site: Site
+    terms: Terms
+    so_far: Account
+    price: float | None
+    draws: int
+    seed: int
+
+    @property
+    def measured(self) -> float:
+        assert self.so_far.spf is not None  # noqa: S101 - the caller has it
+        return self.so_far.spf
+
+    @property
+    def extra_kwh(self) -> float:
+        return self.so_far.electricity_kwh - self.so_far.heat_kwh / self.terms.promised_spf
+
+    def share(
+        self, cause: Cause, spf: float, kwh: float, low: float, high: float, said: text.Said
+    ) -> Share:
+        return Share(
+            cause=cause,
+            state="measured",
+            spf=spf,
+            low=min(low, spf),
+            high=max(high, spf),
+            kwh=kwh,
+            money=None if self.price is None else kwh * self.price,
+            sentence=said.sentence,
+            assumed=said.assumed,
+        )
+
+    def result(
+        self, shares: list[Share], *, is_split: bool, is_adequate: bool, sentence: str, days: int
+    ) -> Shortfall:
+        return Shortfall(
+            site=self.site.id,
+            period_start=self.terms.start,
+            until=self.so_far.end_utc,
+            promise=self.terms.promised_spf,
+            measured=self.measured,
+            gap_spf=self.terms.promised_spf - self.measured,
+            extra_kwh=self.extra_kwh,
+            money=None if self.price is None else self.extra_kwh * self.price,
+            currency=self.site.tariff[0].currency if self.site.tariff else None,
+            is_split=is_split,
+            is_adequate=is_adequate,
+            sentence=sentence,
+            shares=tuple(sorted(shares, key=lambda s: -np.inf if s.spf is None else s.spf)[::-1]),
+            days=days,
+            draws=self.draws,
+            seed=self.seed,
+        )
+
+    def unsplit(self, why: str) -> Shortfall:
+        gap = self.terms.promised_spf - self.measured
+        spread = 1.96 * (self.so_far.u_spf or 0.0)
+        said = text.Said(f"The whole shortfall is unexplained. {why}", text.REST)
+        rest = self.share(Cause.UNEXPLAINED, gap, self.extra_kwh, gap - spread, gap + spread, said)
+        sentence = text.headline(self.terms.promised_spf, self.measured, None, None)
+        return self.result(
+            [rest], is_split=False, is_adequate=False, sentence=f"{sentence} {why}", days=0
+        )
+
+
+def _split(
+    frame: _Frame,
+    model: energy.EnergyModel,
+    days: pl.DataFrame,
+    heaters: _Heaters,
+    climate: weather.Climate,
+    expectation: Expectation,
+    heat_check: HeatCheck | None,
+    idle_kwh: float | None,
+) -> Shortfall:
+    pump, promise = frame.site.heat_pump, frame.terms.promised_spf
+    rng = np.random.default_rng(frame.seed)
+    found = members(model, frame.draws, rng)
+    water_metered = bool(
+        model.base_from == "heat_dhw"
+        and days["dhw_kwh"].is_not_null().sum() >= LEAST_SUBMETERED * days.height
+    )
+    if water_metered:
+        days = days.filter(pl.col("dhw_kwh").is_not_null())
+    table = _days(days, climate, heaters, idle_kwh, water_metered=water_metered)
+
+    has_curve = pump.design_flow_temp_c is not None and pump.design_outdoor_temp_c is not None
+    absent: dict[Lever, tuple[State, str]] = {}
+    if not has_curve:
+        absent[Lever.FLOW] = ("not measurable here", text.NO_CURVE)
+    elif model.flow.origin != "recorded":
+        absent[Lever.FLOW] = ("not measurable here", text.NO_FLOW)
+    if heaters.state != "measured":
+        absent[Lever.RESISTIVE] = (heaters.state, heaters.why)
+    if heat_check is None:
+        absent[Lever.METERING] = ("not measurable here", text.NO_HEAT_CHECK)
+    levers = tuple(lever for lever in Lever if lever not in absent)
+
+    reference = _reference(frame, table, climate, expectation, heat_check, rng)
+    worlds = Worlds(table, found, reference, air_source=model.air_source)
+    meters = _meter_factor(frame.so_far, frame.draws, rng)
+    worth = worlds.worth(levers, promise, meters)
+    parts = _parts(frame, levers, worth, meters)
+    facts = text.Facts(
+        site=frame.site,
+        model=model,
+        worth=worth,
+        climate=climate.origin,
+        colder_k=float(np.mean(table.reference_c - table.outdoor_c)),
+        water_kwh=float(reference.water_kwh[0]),
+        water_stated=expectation.hot_water_kwh_day is not None,
+        water_metered=water_metered,
+        standby_measured=table.idle_kwh is not None,
+        standby_kwh=float(reference.standby_kwh[0]),
+        standby_stated=expectation.standby_kwh_day is not None,
+        backup_kwh=float(table.backup.sum()),
+        immersion_kwh=float(table.immersion.sum()),
+        heat_check=heat_check,
+        tested=bool(expectation.test_points),
+        hidden=tuple(
+            lever.value for lever, (state, _) in absent.items() if state == "not measurable here"
+        ),
+        days=days.height,
+    )
+    shares = []
+    for cause, (spf, kwh) in parts.items():
+        low, high = _interval(spf)
+        said = text.said(cause.value, float(spf[0]), facts)
+        shares.append(frame.share(cause, float(spf[0]), float(kwh[0]), low, high, said))
+    shares += [
+        Share(
+            cause=Cause(lever.value),
+            state=state,
+            sentence=why,
+            assumed="Stays as it is in every world that is compared.",
+        )
+        for lever, (state, why) in absent.items()
+    ]
+    losses = sorted((s for s in shares if s.spf is not None), key=lambda s: -(s.spf or 0.0))
+    sentence = text.headline(promise, frame.measured, losses[0].cause.value, losses[0].spf)
+    if not model.adequate:
+        sentence += f" {model.sentence} The split leans on what is usual for such homes."
+    return frame.result(
+        shares,
+        is_split=True,
+        is_adequate=model.adequate,
+        sentence=sentence,
+        days=days.height,
+    )
+
+
+def _days(
+    days: pl.DataFrame,
+    climate: weather.Climate,
+    heaters: _Heaters,
+    idle_kwh: float | None,
+    *,
+    water_metered: bool,
+) -> Days:
+    def column(name: str) -> Values:
+        return days[name].cast(pl.Float64).fill_null(np.nan).to_numpy()
+
+    def heater(role: Role) -> Values:
+        if role not in heaters.roles:
+            return np.zeros(days.height)
+        return column(role.value) * heaters.in_electricity[role]
+
+    return Days(
+        number=days["day"].to_physical().to_numpy().astype(np.int64),
+        outdoor_c=column("outdoor_c"),
+        reference_c=_moved_by_month(days, climate),
+        pump_heat=column("heat_kwh"),
+        pump_used=column("electricity_kwh"),
+        water=column("dhw_kwh") if water_metered else None,
+        flow_c=column("flow_c"),
+        backup=heater(Role.ELEC_BACKUP),
+        immersion=heater(Role.ELEC_IMMERSION),
+        idle_kwh=idle_kwh,
+    )
+
+
+def _reference(
+    frame: _Frame,
+    table: Days,
+    climate: weather.Climate,
+    expectation: Expectation,
+    heat_check: HeatCheck | None,
+    rng: np.random.Generator,
+) -> Reference:
+    pump, count = frame.site.heat_pump, frame.draws
+    at_15 = per_k = None
+    if pump.design_flow_temp_c is not None and pump.design_outdoor_temp_c is not None:
+        at_15 = priors.FLOW_AT_15_C if pump.flow_temp_at_15_c is None else pump.flow_temp_at_15_c
+        per_k = (pump.design_flow_temp_c - at_15) / max(15.0 - pump.design_outdoor_temp_c, 5.0)
+
+    def taken(stated: float | None, usual: float, spread: float) -> Values:
+        if stated is not None:
+            return np.full(count + 1, stated)
+        return np.concatenate(([usual], np.maximum(rng.normal(usual, spread, count), 0.0)))
+
+    checked = np.ones(count + 1)
+    if heat_check is not None:
+        # The check is itself uncertain: it moves what is usual for heat meters in the field.
+        trust = HEAT_METER_SD**2 / (HEAT_METER_SD**2 + heat_check.u**2)
+        best = 1.0 + trust * (heat_check.true_share - 1.0)
+        drawn = rng.normal(best, np.sqrt(trust) * heat_check.u, count)
+        checked = np.concatenate(([best], np.maximum(drawn, 0.2)))
+    year_day = np.arange(3.0, 366.0, 5.0)
+    dates = pl.Series(table.number.astype(np.int32)).cast(pl.Date)
+    season = climate.normal(weather.day_of_year(dates))
+    return Reference(
+        climate_c=climate.normal(year_day),
+        climate_sd=float(np.std(table.reference_c - season)),
+        flow_at_15_c=at_15,
+        flow_per_k=per_k,
+        water_kwh=taken(expectation.hot_water_kwh_day, priors.BASE_KWH, WATER_SD),
+        standby_kwh=taken(expectation.standby_kwh_day, STANDBY_KWH, STANDBY_SD),
+        water_flow_c=expectation.hot_water_flow_c,
+        reciprocal_cop=_test_unit(expectation),
+        heat_share=checked,
+    )
+
+
+def _interval(spf: Values) -> tuple[float, float]:
+    """95 % interval about the point, from the draws and what the model's form misses."""
+    point = float(spf[0])
+    low, high = (float(v) for v in np.quantile(spf[1:], _INTERVAL))
+    form = 1.96 * float(np.hypot(FORM_SPREAD * point, FORM_SD))
+    return (
+        point - float(np.hypot(max(point - low, 0.0), form)),
+        point + float(np.hypot(max(high - point, 0.0), form)),
+    )
+
+
+def _meter_factor(so_far: Account, count: int, rng: np.random.Generator) -> Values:
+    """True over indicated SPF: one constant error of all meters, normal as in the account."""
+    relative = (so_far.u_spf or 0.0) / (so_far.spf or 1.0)
+    return np.concatenate(([1.0], np.maximum(1.0 + relative * rng.standard_normal(count), 0.2)))
+
+
+def _parts(
+    frame: _Frame, levers: tuple[Lever, ...], worth: Worth, meters: Values
+) -> dict[Cause, tuple[Values, Values]]:
+    """Shares in SPF and kWh of every member; they add up to its whole shortfall."""
+    promise, heat = frame.terms.promised_spf, frame.so_far.heat_kwh
+    measured = frame.measured * meters
+
+    def extra(spf: Values) -> Values:
+        return np.asarray(heat / spf)
+
+    spf = -shapley(worth.spf)
+    kwh = shapley(extra(worth.spf))
+    out = {Cause(lever.value): (spf[i], kwh[i]) for i, lever in enumerate(levers)}
+    design = (promise - worth.year, extra(worth.year) - heat / promise)
+    if np.abs(design[0]).max() > 1e-9:
+        out[Cause.DESIGN] = design
+    out[Cause.SEASON] = (worth.year - worth.spf[0], extra(worth.spf[0]) - extra(worth.year))
+    # The remainder, so that rounding is not lost either.
+    whole = promise - measured, extra(measured) - heat / promise
+    out[Cause.UNEXPLAINED] = (
+        whole[0] - sum(s for s, _ in out.values()),
+        whole[1] - sum(k for _, k in out.values()),
+    )
+    return out

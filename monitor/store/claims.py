@@ -1,0 +1,99 @@
+"""Exclusions and settlements: entered once, kept for ever."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+
+import polars as pl
+
+from monitor.errors import NotFoundError
+from monitor.guarantee.settlement import Exclusion, Settlement, SettlementRecord
+from monitor.store.connection import Store, query
+
+
+def add_exclusion(store: Store, site_id: str, exclusion: Exclusion) -> int:
+    """Enter an exclusion; returns its number."""
+    with store.transaction() as cursor:
+        (number,) = cursor.execute("SELECT nextval('exclusion_seq')").fetchall()[0]
+        cursor.execute(
+            "INSERT INTO exclusion VALUES (?, ?, ?, ?, ?, ?, ?)",
+            [
+                number,
+                site_id,
+                exclusion.start_utc.astimezone(UTC).replace(tzinfo=None),
+                exclusion.end_utc.astimezone(UTC).replace(tzinfo=None),
+                exclusion.reason,
+                exclusion.by,
+                exclusion.at,
+            ],
+        )
+    return int(number)
+
+
+def withdraw_exclusion(store: Store, site_id: str, number: int, by: str, now: datetime) -> None:
+    """Withdraw an exclusion; it stays on record with who withdrew it.
+
+    Raises
+    ------
+    NotFoundError
+        The site has no such exclusion in force.
+    """
+    if number not in exclusions(store, site_id):
+        message = f"Site '{site_id}' has no exclusion {number} in force."
+        raise NotFoundError(message)
+    with store.transaction() as cursor:
+        cursor.execute("INSERT INTO exclusion_withdrawn VALUES (?, ?, ?)", [number, by, now])
+
+
+def exclusions(store: Store, site_id: str) -> dict[int, Exclusion]:
+    """A site's exclusions in force, by number."""
+    rows = (
+        store.cursor()
+        .execute(
+            "SELECT exclusion_id, start_utc, end_utc, reason, entered_by, entered_at "
+            "FROM exclusion ANTI JOIN exclusion_withdrawn USING (exclusion_id) WHERE site_id = ? "
+            "ORDER BY start_utc, exclusion_id",
+            [site_id],
+        )
+        .fetchall()
+    )
+    return {
+        number: Exclusion(
+            start_utc=start.replace(tzinfo=UTC),
+            end_utc=end.replace(tzinfo=UTC),
+            reason=reason,
+            by=by,
+            at=at.astimezone(UTC),
+        )
+        for number, start, end, reason, by, at in rows
+    }
+
+
+def save_settlement(
+    store: Store, record: SettlementRecord, settlement: Settlement, now: datetime
+) -> int:
+    """Keep a settlement with the record that it was computed from; returns its number."""
+    with store.transaction() as cursor:
+        (number,) = cursor.execute("SELECT nextval('settlement_seq')").fetchall()[0]
+        cursor.execute(
+            "INSERT INTO settlement VALUES (?, ?, ?, ?, ?, ?)",
+            [
+                number,
+                record.site.id,
+                now,
+                record.hash,
+                record.model_dump_json(),
+                settlement.model_dump_json(),
+            ],
+        )
+    return int(number)
+
+
+def settlements(store: Store, site_id: str | None = None) -> pl.DataFrame:
+    """Settlements so far, newest first: number, site, time, hash and the two documents."""
+    return query(
+        store.cursor(),
+        "SELECT settlement_id, site_id, settled_at, input_hash, record, document FROM settlement "
+        "WHERE ? IS NULL OR site_id = ? ORDER BY settlement_id DESC",
+        [site_id, site_id],
+    )
