@@ -13,6 +13,7 @@ import polars as pl
 
 from dashboard import format as fmt
 from dashboard import theme
+from monitor.guarantee.outlook import FanPoint
 
 
 @dataclass(frozen=True)
@@ -23,6 +24,8 @@ class Course:
     ----------
     frame
         `day`, `spf`, `low`, `high`, `heat_kwh`, `electricity_kwh` (see `data.cumulative`).
+    fan
+        Points of the outlook to the end of the period; empty without one.
     """
 
     frame: pl.DataFrame
@@ -31,6 +34,7 @@ class Course:
     first: date
     end: date
     label: str
+    fan: tuple[FanPoint, ...] = ()
 
 
 def course(model: Course) -> go.Figure:
@@ -87,6 +91,8 @@ def course(model: Course) -> go.Figure:
             font={"size": 14},
             bgcolor=theme.LABEL,
         )
+    if model.fan:
+        _fan(fig, model)
     if model.promise is not None:
         fig.add_scatter(
             x=[model.first, model.end],
@@ -107,7 +113,8 @@ def course(model: Course) -> go.Figure:
             bgcolor=theme.LABEL,
         )
     fig.update_xaxes(range=[model.first, model.end])
-    limits = _limits(band, model.promise)
+    ahead = [v for p in model.fan[len(model.fan) // 4 :] for v in (p.p5, p.p95)]
+    limits = _limits(band, model.promise, ahead)
     if limits:
         fig.update_yaxes(range=limits)
     return fig
@@ -119,13 +126,50 @@ def _alone(values: pl.Series) -> pl.Series:
     return values.is_not_null() & before & values.shift(-1).is_null()
 
 
-def _limits(band: pl.DataFrame, promise: float | None) -> list[float] | None:
+def _fan(fig: go.Figure, model: Course) -> None:
+    """The outlook: half of the futures in the darker band, nine of ten in the lighter."""
+    days = [point.day for point in model.fan]
+    for low, high, colour in (("p5", "p95", theme.FAN_WIDE), ("p25", "p75", theme.FAN_NARROW)):
+        fig.add_scatter(
+            x=days + days[::-1],
+            y=[getattr(p, high) for p in model.fan] + [getattr(p, low) for p in model.fan][::-1],
+            fill="toself",
+            fillcolor=colour,
+            line={"width": 0},
+            hoverinfo="skip",
+            name="outlook",
+        )
+    fig.add_scatter(
+        x=days,
+        y=[point.p50 for point in model.fan],
+        mode="lines",
+        line={"color": theme.OUTLOOK, "width": 2, "dash": "dot"},
+        customdata=[(p.p5, p.p95) for p in model.fan],
+        hovertemplate="%{x|%-d %b %Y}<br>outlook %{y:.2f}"
+        "<br>90 %: %{customdata[0]:.2f} to %{customdata[1]:.2f}<extra></extra>",
+        name="outlook",
+    )
+    last = model.fan[-1]
+    above = model.promise is None or last.p50 >= model.promise
+    fig.add_annotation(
+        x=last.day,
+        y=last.p95 if above else last.p5,
+        text=f"outlook {fmt.spf(last.p50)}",
+        showarrow=False,
+        xanchor="right",
+        yshift=12 if above else -12,
+        font={"size": 14},
+        bgcolor=theme.LABEL,
+    )
+
+
+def _limits(band: pl.DataFrame, promise: float | None, ahead: list[float]) -> list[float] | None:
     """Range of the SPF axis; the first fortnight may swing out of it."""
     settled = band.slice(14) if band.height > 28 else band
     values = [v for v in (settled["low"].min(), settled["high"].max(), promise) if v is not None]
     if not values:
         return None
-    numbers = [float(str(v)) for v in values]
+    numbers = [float(str(v)) for v in values] + ahead
     low, high = min(numbers), max(numbers)
     pad = 0.12 * max(high - low, 0.5)
     return [max(0.0, low - pad), high + pad]

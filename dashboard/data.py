@@ -17,6 +17,7 @@ import polars as pl
 
 from monitor.errors import CannotMeasureError, NotFoundError
 from monitor.guarantee.money import Money, money
+from monitor.guarantee.outlook import Outlook
 from monitor.guarantee.standing import Standing
 from monitor.metrics import periods
 from monitor.metrics.account import (
@@ -28,12 +29,12 @@ from monitor.metrics.account import (
     hidden_share,
 )
 from monitor.metrics.boundary import Recipe, measurable, promised_recipe, recipe
-from monitor.metrics.performance import Blocks, Whole, accounts, pair
+from monitor.metrics.performance import Blocks, Whole, accounts, exclude, pair
 from monitor.metrics.periods import Window
 from monitor.metrics.slots import BRIDGED, MEASURED
 from monitor.metrics.uncertainty import K_95, HeatMeterUse, combined, spf_components
 from monitor.models import Role, Site
-from monitor.store import derived, readings
+from monitor.store import claims, derived, readings
 from monitor.store.connection import Store
 from monitor.store.sites import list_sites, load_site
 from monitor.store.users import User
@@ -53,6 +54,7 @@ class FleetRow:
 
     site: Site
     standing: Standing | None
+    outlook: Outlook | None = None
 
 
 @dataclass(frozen=True)
@@ -69,6 +71,8 @@ class Record:
 
     Attributes
     ----------
+    outlook
+        Of a period that is not over.
     recipe, blocks
         Boundary of the promise, or the widest that can be measured where nothing was
         promised; None where `why_not` says why there is none.
@@ -80,6 +84,7 @@ class Record:
 
     site: Site
     standing: Standing | None
+    outlook: Outlook | None
     slots: pl.DataFrame
     states: pl.DataFrame
     recipe: Recipe | None
@@ -110,8 +115,13 @@ def _own(user: User, store: Store, site_id: str) -> Site:
 def fleet(user: User, store: Store) -> list[FleetRow]:
     """Every site that a person may see, with its standing."""
     standings = {standing.site: standing for standing in derived.load_standings(store)}
+    ahead = {outlook.site: outlook for outlook in derived.load_outlooks(store)}
     return [
-        FleetRow(site, standings.get(site.id))
+        FleetRow(
+            site,
+            standings.get(site.id),
+            _current(standings.get(site.id), ahead.get(site.id)),
+        )
         for site in list_sites(store)
         if user.may_see(site.id)
     ]
@@ -129,6 +139,7 @@ def record(user: User, store: Store, site_id: str, now: datetime) -> Record:
     slots, states = derived.load_slots(store, site_id), derived.load_states(store, site_id)
     until = now.replace(minute=0, second=0, microsecond=0)
     chosen, why_not = _recipe(site)
+    spans = [(e.start_utc, e.end_utc) for e in claims.exclusions(store, site_id).values()]
     earliest = slots["slot_start_utc"].min()
     if isinstance(earliest, datetime):
         first = periods.local_day(site, earliest)
@@ -137,15 +148,24 @@ def record(user: User, store: Store, site_id: str, now: datetime) -> Record:
     return Record(
         site=site,
         standing=standing,
+        outlook=_current(standing, derived.load_outlook(store, site_id)),
         slots=slots,
         states=states,
         recipe=chosen,
-        blocks=pair(slots, chosen) if chosen else None,
+        blocks=exclude(pair(slots, chosen), spans) if chosen else None,
         use=heat_meter_use(site, slots, states),
         why_not=why_not,
         first=first,
         until=until,
     )
+
+
+def _current(standing: Standing | None, ahead: Outlook | None) -> Outlook | None:
+    """An outlook only while the promise that it is about is still open."""
+    if standing is None or ahead is None or standing.settlement is not None:
+        return None
+    same = (standing.promise, standing.period_end) == (ahead.promise, ahead.period_end)
+    return ahead if same else None
 
 
 def _recipe(site: Site) -> tuple[Recipe | None, str]:
@@ -239,7 +259,7 @@ def daily(record: Record, window: Window) -> pl.DataFrame:
     Returns
     -------
     pl.DataFrame
-        As `table`, with `status` (`whole`, `bridged`, `part` or `missing`), `in_run`
+        As `table`, with `status` (`whole`, `bridged`, `part`, `missing` or `excluded`), `in_run`
         (hours inside a bridged block that is longer than the day, so that their energy
         belongs to no day) and `outdoor_c` (mean outdoor temperature, null if unknown).
     """
@@ -253,7 +273,9 @@ def daily(record: Record, window: Window) -> pl.DataFrame:
             pl.Series("in_run", _hours_in_bridges(record.blocks, frame)) - pl.col("hours_bridged")
         )
         .with_columns(
-            pl.when(pl.col("hours_measured") == pl.col("hours_total"))
+            pl.when(pl.col("hours_total") == 0)
+            .then(pl.lit("excluded"))
+            .when(pl.col("hours_measured") == pl.col("hours_total"))
             .then(pl.lit("whole"))
             .when(known + pl.col("in_run") == 0)
             .then(pl.lit("missing"))

@@ -24,6 +24,7 @@ COLUMNS: Final = {
     "promise": "Promise",
     "spf": "SPF so far (95 % interval)",
     "probability": "Probability of keeping it, so far",
+    "ahead": "Probability by the end (90 % interval)",
     "coverage": "Coverage",
     "age": "Last reading",
     "left": "Left of the period",
@@ -111,6 +112,8 @@ class FleetLine:
     spf: str
     interval: str
     probability: str
+    ahead: str
+    ahead_interval: str
     coverage: str
     age: str
     left: str
@@ -193,6 +196,15 @@ def _left(standing: Standing | None) -> str:
     return f"{left}: {standing.settlement}" if standing.settlement else left
 
 
+def _ahead(row: FleetRow) -> tuple[str, str]:
+    """Probability by the end of the period, and the SPF expected then."""
+    outlook = row.outlook
+    if outlook is None or not outlook.is_forecast:
+        return fmt.NOTHING, ""
+    between = fmt.interval(outlook.low_90, outlook.high_90)
+    return fmt.share(outlook.probability), f"SPF {between}"
+
+
 def _line(row: FleetRow, now: datetime) -> FleetLine:
     standing = row.standing
     figure, between = spf_interval(standing)
@@ -207,6 +219,8 @@ def _line(row: FleetRow, now: datetime) -> FleetLine:
         spf=figure,
         interval=between,
         probability=probability_text(standing),
+        ahead=_ahead(row)[0],
+        ahead_interval=_ahead(row)[1],
         coverage=fmt.share(account.coverage if account else None),
         age=fmt.age(standing.newest_reading if standing else None, now),
         left=_left(standing),
@@ -230,6 +244,8 @@ def _sort_value(row: FleetRow, key: str) -> float | str | None:
     if key in {"spf", "coverage"}:
         value: float | None = getattr(s.account, key) if s.account else None
         return value
+    if key == "ahead":
+        return row.outlook.probability if row.outlook else None
     return {"promise": s.promise, "probability": s.probability, "left": s.days_left}[key]
 
 

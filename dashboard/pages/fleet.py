@@ -159,6 +159,10 @@ def _row(line: FleetLine) -> html.Tr:
                 "spf", html.Span([html.B(line.spf), html.Span(line.interval, className="remark")])
             ),
             cell("probability", line.probability),
+            cell(
+                "ahead",
+                html.Span([line.ahead, html.Span(line.ahead_interval, className="remark")]),
+            ),
             cell("coverage", line.coverage),
             cell("age", line.age),
             cell("left", line.left),

@@ -109,6 +109,13 @@ def _sentences(home: data.Home) -> list[str]:
             "No meter is perfect: the true figure is very likely (19 times out of 20) between "
             f"{fmt.spf(low, u)} and {fmt.spf(high, u)}."
         )
+    ahead = home.record.outlook
+    if ahead is not None and ahead.is_forecast and ahead.is_adequate:
+        out.append(
+            f"By the end of your guarantee we expect {fmt.spf(ahead.median)}, very likely between "
+            f"{fmt.spf(ahead.low_90)} and {fmt.spf(ahead.high_90)} (9 times out of 10). The "
+            f"chance that the promise is kept is {fmt.share(ahead.probability)}."
+        )
     if standing is not None and standing.word is StandingWord.OFF_COURSE:
         out.append("Your installer sees the same figures. You can ask what happens next.")
     if standing is not None and standing.word is StandingWord.BLIND:

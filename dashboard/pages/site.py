@@ -54,6 +54,7 @@ def layout(user: User, store: Store, site_id: str, search: str | None, now: date
             html.P([parts.badge(top.look), " ", top.why], className="judgement"),
             parts.facts(top.facts, big=True),
             _how(top.how),
+            _ingredients(record),
             parts.figure(site_figures.course_block(record), _csv(site_id, "cumulative")),
             html.Section(closer(record, search), id=CLOSER, **aria(live="polite")),
             _windows(record, site_id),
@@ -106,6 +107,21 @@ def _how(lines: tuple[str, ...]) -> html.Div:
     return html.Div(
         html.Details(
             [html.Summary("How was this computed?"), html.Ul([html.Li(line) for line in lines])]
+        ),
+        className="how",
+    )
+
+
+def _ingredients(record: data.Record) -> html.Div:
+    table = site_text.outlook_table(record.outlook)
+    if table is None:
+        return html.Div()
+    return html.Div(
+        html.Details(
+            [
+                html.Summary("What is the outlook made from?"),
+                parts.table(table, "A forecast: none of it enters a measured figure"),
+            ]
         ),
         className="how",
     )

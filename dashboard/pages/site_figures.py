@@ -52,6 +52,7 @@ def course_block(record: data.Record) -> FigureBlock:
         chosen.window.first,
         chosen.window.end,
         label,
+        record.outlook.fan if record.outlook else (),
     )
     words = fmt.stretch(chosen.window.first, min(chosen.window.end, record.today + timedelta(1)))
     picked = frame.with_row_index().filter(
@@ -70,7 +71,7 @@ def course_block(record: data.Record) -> FigureBlock:
         "cumulative",
         title,
         f"{site_text.summary(account, words)} The band is the 95 % interval; the line pauses "
-        "where nothing became known.",
+        f"where nothing became known. {site_text.fan_says(record.outlook)}".rstrip(),
         charts.course(model),
         Table(("Day", "SPF since the start", "95 % interval", "Coverage"), rows, frozenset({1, 3})),
         "Every seventh day; the file has them all.",

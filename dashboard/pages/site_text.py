@@ -18,6 +18,7 @@ from dashboard.view_models import (
     reason,
     spf_interval,
 )
+from monitor.guarantee.outlook import Outlook
 from monitor.metrics.account import Account
 from monitor.metrics.uncertainty import K_95
 from monitor.models import Assumption, Boundary, MeterFit, Role, Site, Terms
@@ -83,6 +84,7 @@ def judgement(record: data.Record, now: datetime) -> Judgement:
                 probability_text(standing),
                 "that the true SPF so far is at least the promise",
             ),
+            *_ahead(record.outlook),
             (
                 "Coverage",
                 fmt.share(account.coverage if account else None),
@@ -114,10 +116,43 @@ def judgement(record: data.Record, now: datetime) -> Judgement:
         name=site.name,
         place=site.place,
         look=theme.look(standing.word if standing else None),
-        why=reason(standing),
+        why=f"{reason(standing)} {record.outlook.sentence if record.outlook else ''}".rstrip(),
         facts=tuple(facts),
         how=_how(account),
     )
+
+
+def _ahead(outlook: Outlook | None) -> list[tuple[str, str, str]]:
+    if outlook is None or not outlook.is_forecast:
+        return []
+    between = fmt.interval(outlook.low_90, outlook.high_90)
+    leans = "" if outlook.is_adequate else "; leans on what is usual for such homes"
+    return [
+        ("SPF at the end, expected", fmt.spf(outlook.median), f"90 % interval {between}{leans}"),
+        (
+            "Probability of keeping it, at the end",
+            fmt.share(outlook.probability),
+            "that the true SPF of the whole period is at least the promise",
+        ),
+    ]
+
+
+def fan_says(outlook: Outlook | None) -> str:
+    """The outlook's fan in a sentence."""
+    if outlook is None or not outlook.fan:
+        return ""
+    return (
+        "The dotted line is the outlook to the end of the period: half of the futures lie in "
+        "its darker band, nine of ten in the lighter."
+    )
+
+
+def outlook_table(outlook: Outlook | None) -> Table | None:
+    """What the outlook was made from."""
+    if outlook is None:
+        return None
+    rows = tuple((fmt.initial(i.name), i.detail) for i in outlook.ingredients)
+    return Table(("Ingredient", "Taken from"), rows, frozenset()) if rows else None
 
 
 def _how(account: Account | None) -> tuple[str, ...]:

@@ -190,7 +190,8 @@ def outlook(
     low_90, low_50, median, high_50, high_90 = (
         float(v) for v in np.quantile(spf, [0.05, 0.25, 0.5, 0.75, 0.95])
     )
-    probability = float(np.mean(spf >= terms.promised_spf))
+    # A finite ensemble proves nothing certain: half a member on either side.
+    probability = (float(np.sum(spf >= terms.promised_spf)) + 0.5) / (len(spf) + 1)
     has_past = bool(drawn.past.sum() > 0)
     return Outlook(
         site=site.id,

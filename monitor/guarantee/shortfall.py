@@ -9,7 +9,6 @@ docs/shortfall.md says against what each cause is measured.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Final
@@ -20,18 +19,19 @@ import polars as pl
 
 from monitor.guarantee import shortfall_text as text
 from monitor.guarantee.causes import Cause, Expectation, Share, Shortfall, State
+from monitor.guarantee.heaters import LEAST_SUBMETERED, Heaters, weighted, with_heaters
+from monitor.guarantee.heaters import heaters as heaters_of
 from monitor.guarantee.worlds import Days, Lever, Reference, Worlds, Worth, members
 from monitor.metrics import climate as weather
 from monitor.metrics import model as energy
 from monitor.metrics import priors
 from monitor.metrics.account import Account, account, heat_meter_use
-from monitor.metrics.boundary import RESISTIVE, Recipe, promised_recipe
+from monitor.metrics.boundary import promised_recipe
 from monitor.metrics.daily import DAY, day_frame
+from monitor.metrics.heat_check import HeatCheck
 from monitor.metrics.performance import Blocks, pair
-from monitor.metrics.plausibility import HeatCheck
 from monitor.metrics.shapley import shapley
-from monitor.models import Boundary, Consumer, Role, Site, Terms
-from monitor.schemas import STATE_SLOT, empty
+from monitor.models import Role, Site, Terms
 
 Values = npt.NDArray[np.float64]
 
@@ -59,28 +59,12 @@ HEAT_METER_SD: Final = 0.10
 FORM_SPREAD: Final = 0.12
 FORM_SD: Final = 0.03
 
-#: Share of the modelled days that a submeter must know to be used. Common practice, no source.
-LEAST_SUBMETERED: Final = 0.80
-
 #: Idle hours needed to tell standby from them; the heat, as a share of the nominal output
 #: for an hour, up to which an hour has none; and the smallest step of the heat's register
 #: beyond which that cannot be seen. Common practice, no source.
 LEAST_IDLE_HOURS: Final = 200
 NO_HEAT_SHARE: Final = 0.002
 COARSE_SHARE: Final = 0.12
-
-HEATERS: Final = {Role.ELEC_BACKUP: Consumer.BACKUP, Role.ELEC_IMMERSION: Consumer.IMMERSION}
-
-
-@dataclass(frozen=True)
-class _Heaters:
-    """How resistive heaters enter the promise: factors on the submeters' streams."""
-
-    roles: tuple[Role, ...]
-    in_heat: dict[Role, float]
-    in_electricity: dict[Role, float]
-    state: State
-    why: str
 
 
 def shortfall(
@@ -138,11 +122,11 @@ def shortfall(
         return None
     frame = _Frame(site, terms, so_far, price_per_kwh, draws, seed)
     days = day_frame(site, recipe, slots, states, daily_weather)
-    heaters = _heaters(site, recipe)
-    days, heaters = _with_heaters(site, slots, days, heaters, terms)
+    heaters = heaters_of(site, recipe)
+    days, heaters = with_heaters(site, slots, days, heaters, terms)
     pump_days = days.with_columns(
-        pl.col("heat_kwh") - _weighted(heaters.in_heat),
-        pl.col("electricity_kwh") - _weighted(heaters.in_electricity),
+        pl.col("heat_kwh") - weighted(heaters.in_heat),
+        pl.col("electricity_kwh") - weighted(heaters.in_electricity),
     )
     model = energy.energy_model(site, pump_days.select(list(DAY)))
     if isinstance(model, str):
@@ -163,69 +147,6 @@ def shortfall(
     return _split(
         frame, model, inside, heaters, climate, expectation or Expectation(), heat_check, idle
     )
-
-
-def _counted(site: Site, role: Role) -> frozenset[Consumer]:
-    """Resistive heaters that the channel of a role counts."""
-    channel = next(c for fit in site.meter for c in fit.channel if c.role is role)
-    if channel.counts is not None:
-        return frozenset(channel.counts) & RESISTIVE
-    if role is Role.ELEC_TOTAL:
-        return site.heat_pump.consumers & RESISTIVE
-    return frozenset({HEATERS[role]} if role in HEATERS else ())
-
-
-def _heaters(site: Site, recipe: Recipe) -> _Heaters:
-    present = site.heat_pump.consumers & RESISTIVE
-    if recipe.boundary in (Boundary.H1, Boundary.H2):
-        return _Heaters((), {}, {}, "outside the boundary", text.OUTSIDE)
-    if not present:
-        return _Heaters((), {}, {}, "not fitted", text.NO_HEATER)
-    roles = tuple(
-        role
-        for role in sorted(HEATERS)
-        if role in site.roles and _counted(site, role) == {HEATERS[role]}
-    )
-    if {HEATERS[role] for role in roles} != present:
-        return _Heaters((), {}, {}, "not measurable here", text.NO_SUBMETER)
-
-    def inside(parts: Mapping[Role, float], consumer: Consumer) -> float:
-        return sum(f for role, f in parts.items() if consumer in _counted(site, role))
-
-    return _Heaters(
-        roles,
-        {role: inside(recipe.heat, HEATERS[role]) for role in roles},
-        {role: inside(recipe.electricity, HEATERS[role]) for role in roles},
-        "measured",
-        "",
-    )
-
-
-def _weighted(factors: dict[Role, float]) -> pl.Expr:
-    total = pl.lit(0.0)
-    for role, factor in factors.items():
-        total = total + factor * pl.col(role.value)
-    return total
-
-
-def _with_heaters(
-    site: Site, slots: pl.DataFrame, days: pl.DataFrame, heaters: _Heaters, terms: Terms
-) -> tuple[pl.DataFrame, _Heaters]:
-    """Days with a column for each submetered heater; days that it does not know go."""
-    if not heaters.roles:
-        return days, heaters
-    out = days
-    for role in heaters.roles:
-        alone = Recipe(Boundary.H4, {}, {role: 1})
-        own = day_frame(site, alone, slots, empty(STATE_SLOT)).filter(pl.col("complete"))
-        out = out.join(
-            own.select("day", pl.col("electricity_kwh").alias(role.value)), on="day", how="left"
-        )
-    known = pl.all_horizontal(pl.col(role.value).is_not_null() for role in heaters.roles)
-    whole = out.filter(pl.col("complete") & (pl.col("day") >= terms.start))
-    if whole.filter(known).height < LEAST_SUBMETERED * whole.height:
-        return days, _Heaters((), {}, {}, "not measurable here", text.SUBMETER_GAPS)
-    return out.with_columns((pl.col("complete") & known).alias("complete")), heaters
 
 
 def _idle_kwh(blocks: Blocks, so_far: Account, nominal_kw: float) -> float | None:
@@ -347,7 +268,7 @@ def _split(
     frame: _Frame,
     model: energy.EnergyModel,
     days: pl.DataFrame,
-    heaters: _Heaters,
+    heaters: Heaters,
     climate: weather.Climate,
     expectation: Expectation,
     heat_check: HeatCheck | None,
@@ -432,7 +353,7 @@ def _split(
 def _days(
     days: pl.DataFrame,
     climate: weather.Climate,
-    heaters: _Heaters,
+    heaters: Heaters,
     idle_kwh: float | None,
     *,
     water_metered: bool,

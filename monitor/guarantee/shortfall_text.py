@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from typing import Final
 
 from monitor.guarantee.worlds import FLOW_ALLOWANCE_K, Worth
+from monitor.metrics.heat_check import HeatCheck
 from monitor.metrics.model import EnergyModel
-from monitor.metrics.plausibility import HeatCheck
 from monitor.models import Site
 
 OUTSIDE: Final = (

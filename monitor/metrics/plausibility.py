@@ -19,7 +19,7 @@ import polars as pl
 
 from monitor.metrics import priors
 from monitor.metrics.account import Account
-from monitor.metrics.water import heat_coefficient_kwh_per_m3k
+from monitor.metrics.heat_check import K_95, HeatCheck, heat_check
 from monitor.models import Record, Role, Site
 
 Values = npt.NDArray[np.float64]
@@ -27,9 +27,6 @@ Values = npt.NDArray[np.float64]
 #: Base temperature of British degree days, degC: 18.5 degC inside less 3 K of free gains
 #: (ESRU, University of Strathclyde; CIBSE TM41:2006, from memory).
 BASE_C: Final = 15.5
-
-#: Coverage factor of a 95 % interval (JCGM 100:2008, G.1.3).
-K_95: Final = 1.96
 
 #: Relative standard uncertainties of what a house should need, hot water and heat loss as
 #: stated. Common practice, no source: surveys of heat loss stray by a third.
@@ -50,32 +47,6 @@ LEAST_ROOM_C: Final = 18.0
 
 #: SPF lost for each kelvin that the flow is hotter. Common practice, no source.
 SPF_PER_K: Final = 0.022
-
-#: Standard uncertainties of a logger's flow sensor (relative) and of the difference of its
-#: two strapped-on temperature sensors, K. Common practice, no source.
-FLOW_U: Final = 0.02
-DELTA_U_K: Final = 0.20
-
-#: At standstill both sensors lie on pipes of one temperature: what they differ by then is
-#: their own error. Hours of standstill needed, the largest difference taken for an error,
-#: and what is left uncertain, K. Common practice, no source.
-LEAST_STILL_HOURS: Final = 100
-LARGEST_OFFSET_K: Final = 1.0
-STILL_U_K: Final = 0.10
-
-#: Hours of steady running that a check of the heat meter needs, the share of the largest
-#: usual heat from which an hour counts as such, and the difference that it must reach, K.
-#: Common practice, no source.
-LEAST_STEADY_HOURS: Final = 48
-STEADY_SHARE: Final = 0.45
-LEAST_DELTA_K: Final = 2.0
-LEAST_COVERED: Final = 0.95
-
-#: Below this outdoor temperature air source units defrost: water cools, which a logger sees
-#: and a heat meter does not count. Hours below count only if there are too few others, and
-#: with this relative standard uncertainty more. Common practice, no source.
-FROST_C: Final = 5.0
-FROST_U: Final = 0.04
 
 #: Share of the Carnot COP, flow to source: real units reach 0.35 to 0.55 (from memory);
 #: more than 0.6, or less than 0.2, is doubted. Lifts below the least are not judged.
@@ -124,27 +95,6 @@ class Doubt(Record):
     spf_if_corrected: float | None
     sentence: str
     caution: str | None = None
-
-
-class HeatCheck(Record):
-    """The heat meter beside flow x temperature difference x heat coefficient.
-
-    Attributes
-    ----------
-    true_share, u
-        Computed over indicated heat, and its standard uncertainty.
-    hours
-        Hours of steady running compared.
-    """
-
-    true_share: float
-    u: float
-    hours: int
-
-    @property
-    def is_doubtful(self) -> bool:
-        """Whether the two differ by more than their uncertainty explains."""
-        return abs(self.true_share - 1.0) > K_95 * self.u
 
 
 class Plausibility(Record):
@@ -216,7 +166,7 @@ def plausibility(
     within = (pl.col("slot_start_utc") >= a) & (pl.col("slot_start_utc") < b)
     first, last = a.astimezone(site.tz).date(), b.astimezone(site.tz).date()
     days = days.filter((pl.col("day") >= first) & (pl.col("day") < last))
-    check = _heat_check(site, slots.filter(within), states.filter(within))
+    check = heat_check(site, slots.filter(within), states.filter(within))
     found = [
         _house(site, days, so_far),
         _room(site, states.filter(within), days, so_far, asked_room_c),
@@ -351,82 +301,6 @@ def _room(
             f"{LEAST_ROOM_C:g} degC the old, the very young and the ill are at risk."
         ),
     )
-
-
-def _heat_check(site: Site, slots: pl.DataFrame, states: pl.DataFrame) -> HeatCheck | None:
-    wanted = [Role.FLOW_TEMP.value, Role.RETURN_TEMP.value, Role.FLOW_RATE.value]
-    state = states.filter(pl.col("role").is_in(wanted) & (pl.col("covered") >= LEAST_COVERED))
-    wide = state.pivot("role", index="slot_start_utc", values="mean")
-    if not set(wanted) <= set(wide.columns):
-        return None
-    heat = (
-        slots.filter(pl.col("role").str.starts_with("heat_") & pl.col("kwh").is_not_null())
-        .with_columns((pl.col("role") == Role.HEAT_TOTAL.value).alias("whole"))
-        .group_by("slot_start_utc")
-        .agg(
-            pl.when(pl.col("whole").any())
-            .then(pl.col("kwh").filter(pl.col("whole")).sum())
-            .otherwise(pl.col("kwh").sum())
-            .alias("kwh")
-        )
-        .join(wide, on="slot_start_utc")
-        # A backup heater may sit between the heat meter and the sensor.
-        .join(_hours_with_backup(slots), on="slot_start_utc", how="anti")
-        .join(_hours_of_frost(site, states), on="slot_start_utc", how="left")
-        .sort("slot_start_utc")
-    )
-    if heat.height < LEAST_STEADY_HOURS:
-        return None
-    kwh = heat["kwh"].to_numpy()
-    usual = float(np.quantile(kwh, 0.98))
-    steady = kwh >= STEADY_SHARE * usual
-    stamp = heat["slot_start_utc"].to_physical().to_numpy()
-    beside = np.diff(stamp) == 3_600_000_000
-    # An hour whose neighbours run as well has no start or stop in it.
-    ahead = np.append(steady[1:] & beside, False)
-    behind = np.insert(steady[:-1] & beside, 0, False)
-    flow, back = heat[wanted[0]].to_numpy(), heat[wanted[1]].to_numpy()
-    rate = heat[wanted[2]].to_numpy()
-    offset, u_offset = _offset(flow - back, kwh, usual)
-    delta_k = flow - back - offset
-    used = steady & ahead & behind & (delta_k >= LEAST_DELTA_K) & (rate > 0)
-    computed = rate * delta_k * heat_coefficient_kwh_per_m3k(flow, back)
-    used &= np.isfinite(computed)
-    thawed = used & heat["frost"].is_null().to_numpy()
-    enough = int(thawed.sum()) >= LEAST_STEADY_HOURS
-    used, u_frost = (thawed, 0.0) if enough else (used, FROST_U)
-    if used.sum() < LEAST_STEADY_HOURS:
-        return None
-    share = float(computed[used].sum() / kwh[used].sum())
-    delta = float(np.average(delta_k[used], weights=kwh[used]))
-    spread = float(np.std(computed[used] / kwh[used])) / np.sqrt(used.sum() / 24.0)
-    u = share * float(np.linalg.norm([FLOW_U, u_offset / delta, spread, u_frost]))
-    return HeatCheck(true_share=share, u=u, hours=int(used.sum()))
-
-
-def _hours_with_backup(slots: pl.DataFrame) -> pl.DataFrame:
-    on = (pl.col("role") == Role.ELEC_BACKUP.value) & (pl.col("block_kwh") > 0.01)
-    return slots.filter(on).select("slot_start_utc").unique()
-
-
-def _hours_of_frost(site: Site, states: pl.DataFrame) -> pl.DataFrame:
-    cold = (pl.col("role") == Role.OUTDOOR_TEMP.value) & (pl.col("mean") < FROST_C)
-    if site.heat_pump.source != "air":
-        cold &= False
-    return states.filter(cold).select("slot_start_utc", pl.lit(value=True).alias("frost"))
-
-
-def _offset(delta_k: Values, kwh: Values, usual: float) -> tuple[float, float]:
-    """Error of the difference of two temperature sensors at standstill, and what is left of it."""
-    still = kwh <= 0.002 * usual
-    # Pipes need an hour to come to one temperature.
-    still[1:] &= kwh[:-1] <= 0.002 * usual
-    if still.sum() < LEAST_STILL_HOURS:
-        return 0.0, DELTA_U_K
-    offset = float(np.median(delta_k[still]))
-    if abs(offset) > LARGEST_OFFSET_K:
-        return 0.0, DELTA_U_K
-    return offset, STILL_U_K
 
 
 def _water(check: HeatCheck | None, so_far: Account) -> Finding:

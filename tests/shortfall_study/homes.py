@@ -127,7 +127,7 @@ def draw(seed: int) -> Case:
         size={
             "weather": float(rng.uniform(2.0, 4.0)),
             "flow_temperature": float(rng.uniform(5.0, 15.0)),
-            "hot_water": float(rng.uniform(1.8, 3.5)),
+            "hot_water": float(rng.uniform(2.5, 5.0)),
             "backup_and_immersion": 1.0,
             "standby_cycling_pumps": float(rng.uniform(0.05, 0.15)),
             "unit": float(rng.uniform(0.06, 0.20)),

@@ -1,0 +1,170 @@
+"""The heat meter beside flow x temperature difference x heat coefficient of water."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+import polars as pl
+
+from monitor.metrics.water import heat_coefficient_kwh_per_m3k
+from monitor.models import Record, Role, Site
+
+Values = npt.NDArray[np.float64]
+Flags = npt.NDArray[np.bool_]
+
+#: Coverage factor of a 95 % interval (JCGM 100:2008, G.1.3).
+K_95: Final = 1.96
+
+#: Standard uncertainties of a logger's flow sensor (relative) and of the difference of its
+#: two strapped-on temperature sensors, K. Common practice, no source.
+FLOW_U: Final = 0.02
+DELTA_U_K: Final = 0.20
+
+#: At standstill both sensors lie on pipes of one temperature: what they differ by then is
+#: their own error. Hours of standstill needed, the largest difference taken for an error,
+#: and what is left uncertain, K. Common practice, no source.
+LEAST_STILL_HOURS: Final = 100
+LARGEST_OFFSET_K: Final = 1.0
+STILL_U_K: Final = 0.10
+
+#: Hours of steady running that a check of the heat meter needs, the share of the largest
+#: usual heat from which an hour counts as such, and the difference that it must reach, K.
+#: Common practice, no source.
+LEAST_STEADY_HOURS: Final = 48
+STEADY_SHARE: Final = 0.45
+FULL_SHARE: Final = 0.75
+LEAST_DELTA_K: Final = 2.0
+LIKE_HEAT: Final = 0.20
+LIKE_RATE: Final = 0.10
+LEAST_COVERED: Final = 0.95
+
+#: Below this outdoor temperature air source units defrost: water cools, which a logger sees
+#: and a heat meter does not count. Hours below count only if there are too few others, and
+#: with this relative standard uncertainty more. Common practice, no source.
+FROST_C: Final = 5.0
+FROST_U: Final = 0.04
+
+
+class HeatCheck(Record):
+    """The heat meter beside flow x temperature difference x heat coefficient.
+
+    Attributes
+    ----------
+    true_share, u
+        Computed over indicated heat, and its standard uncertainty.
+    hours
+        Hours of steady running compared.
+    """
+
+    true_share: float
+    u: float
+    hours: int
+
+    @property
+    def is_doubtful(self) -> bool:
+        """Whether the two differ by more than their uncertainty explains."""
+        return abs(self.true_share - 1.0) > K_95 * self.u
+
+
+def heat_check(site: Site, slots: pl.DataFrame, states: pl.DataFrame) -> HeatCheck | None:
+    """Compare the hours of steady running.
+
+    Parameters
+    ----------
+    slots, states
+        Frames of schema SLOT and STATE_SLOT of the window in question.
+
+    Returns
+    -------
+    HeatCheck or None
+        None where flow rate, flow and return temperature are not all recorded for enough
+        such hours.
+    """
+    wanted = [Role.FLOW_TEMP.value, Role.RETURN_TEMP.value, Role.FLOW_RATE.value]
+    state = states.filter(pl.col("role").is_in(wanted) & (pl.col("covered") >= LEAST_COVERED))
+    wide = state.pivot("role", index="slot_start_utc", values="mean")
+    if not set(wanted) <= set(wide.columns):
+        return None
+    heat = (
+        slots.filter(pl.col("role").str.starts_with("heat_") & pl.col("kwh").is_not_null())
+        .with_columns((pl.col("role") == Role.HEAT_TOTAL.value).alias("whole"))
+        .group_by("slot_start_utc")
+        .agg(
+            pl.when(pl.col("whole").any())
+            .then(pl.col("kwh").filter(pl.col("whole")).sum())
+            .otherwise(pl.col("kwh").sum())
+            .alias("kwh")
+        )
+        .join(wide, on="slot_start_utc")
+        # A backup heater may sit between the heat meter and the sensor.
+        .join(_hours_with_backup(slots), on="slot_start_utc", how="anti")
+        .join(_hours_of_frost(site, states), on="slot_start_utc", how="left")
+        .sort("slot_start_utc")
+    )
+    if heat.height < LEAST_STEADY_HOURS:
+        return None
+    kwh = heat["kwh"].to_numpy()
+    usual = float(np.quantile(kwh, 0.98))
+    stamp = heat["slot_start_utc"].to_physical().to_numpy()
+    beside = np.diff(stamp) == 3_600_000_000
+    flow, back = heat[wanted[0]].to_numpy(), heat[wanted[1]].to_numpy()
+    rate = heat[wanted[2]].to_numpy()
+    offset, u_offset = _offset(flow - back, kwh, usual)
+    delta_k = flow - back - offset
+    # A pump that never stops hides the starts of a unit that runs at less than full load.
+    always = float(np.mean(rate[kwh <= 0.002 * usual] > 0)) if np.any(kwh <= 0.002 * usual) else 0.0
+    steady = kwh >= (STEADY_SHARE if always < 0.5 else FULL_SHARE) * usual
+    # An hour whose neighbours are like it has no start or stop in it.
+    like = beside & _alike(kwh, LIKE_HEAT) & _alike(rate, LIKE_RATE)
+    used = (
+        steady
+        & np.append(like, False)
+        & np.insert(like, 0, False)
+        & (delta_k >= LEAST_DELTA_K)
+        & (rate > 0)
+    )
+    computed = rate * delta_k * heat_coefficient_kwh_per_m3k(flow, back)
+    used &= np.isfinite(computed)
+    thawed = used & heat["frost"].is_null().to_numpy()
+    enough = int(thawed.sum()) >= LEAST_STEADY_HOURS
+    used, u_frost = (thawed, 0.0) if enough else (used, FROST_U)
+    if used.sum() < LEAST_STEADY_HOURS:
+        return None
+    share = float(computed[used].sum() / kwh[used].sum())
+    delta = float(np.average(delta_k[used], weights=kwh[used]))
+    spread = float(np.std(computed[used] / kwh[used])) / np.sqrt(used.sum() / 24.0)
+    u = share * float(np.linalg.norm([FLOW_U, u_offset / delta, spread, u_frost]))
+    return HeatCheck(true_share=share, u=u, hours=int(used.sum()))
+
+
+def _alike(values: Values, share: float) -> Flags:
+    """Whether each value differs from the next by less than a share of the larger."""
+    larger = np.maximum(values[1:], values[:-1])
+    return np.asarray(np.abs(np.diff(values)) <= share * larger)
+
+
+def _hours_with_backup(slots: pl.DataFrame) -> pl.DataFrame:
+    on = (pl.col("role") == Role.ELEC_BACKUP.value) & (pl.col("block_kwh") > 0.01)
+    return slots.filter(on).select("slot_start_utc").unique()
+
+
+def _hours_of_frost(site: Site, states: pl.DataFrame) -> pl.DataFrame:
+    cold = (pl.col("role") == Role.OUTDOOR_TEMP.value) & (pl.col("mean") < FROST_C)
+    if site.heat_pump.source != "air":
+        cold &= False
+    return states.filter(cold).select("slot_start_utc", pl.lit(value=True).alias("frost"))
+
+
+def _offset(delta_k: Values, kwh: Values, usual: float) -> tuple[float, float]:
+    """Error of the difference of two temperature sensors at standstill, and what is left of it."""
+    still = kwh <= 0.002 * usual
+    # Pipes need an hour to come to one temperature.
+    still[1:] &= kwh[:-1] <= 0.002 * usual
+    if still.sum() < LEAST_STILL_HOURS:
+        return 0.0, DELTA_U_K
+    offset = float(np.median(delta_k[still]))
+    if abs(offset) > LARGEST_OFFSET_K:
+        return 0.0, DELTA_U_K
+    return offset, STILL_U_K
