@@ -29,7 +29,7 @@ class Cause(StrEnum):
 State = Literal["measured", "not measurable here", "outside the boundary", "not fitted"]
 
 
-class TestPoint(Record):
+class RatedPoint(Record):
     """One COP of the unit's data sheet: source and flow temperature in degC."""
 
     source_c: float
@@ -54,7 +54,7 @@ class Expectation(Record):
     hot_water_kwh_day: Positive | None = None
     hot_water_flow_c: Positive | None = None
     standby_kwh_day: NotNegative | None = None
-    test_points: tuple[TestPoint, ...] = ()
+    test_points: tuple[RatedPoint, ...] = ()
 
 
 class Share(Record):

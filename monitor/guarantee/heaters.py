@@ -43,6 +43,7 @@ def _counted(site: Site, role: Role) -> frozenset[Consumer]:
 
 
 def heaters(site: Site, recipe: Recipe) -> Heaters:
+    """Say how a site's resistive heaters enter a boundary, and whether meters tell them apart."""
     present = site.heat_pump.consumers & RESISTIVE
     if recipe.boundary in (Boundary.H1, Boundary.H2):
         return Heaters((), {}, {}, "outside the boundary", text.OUTSIDE)
@@ -69,6 +70,7 @@ def heaters(site: Site, recipe: Recipe) -> Heaters:
 
 
 def weighted(factors: dict[Role, float]) -> pl.Expr:
+    """Sum of the submeters' columns times their factors."""
     total = pl.lit(0.0)
     for role, factor in factors.items():
         total = total + factor * pl.col(role.value)

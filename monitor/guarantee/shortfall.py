@@ -60,11 +60,12 @@ FORM_SPREAD: Final = 0.12
 FORM_SD: Final = 0.03
 
 #: Idle hours needed to tell standby from them; the heat, as a share of the nominal output
-#: for an hour, up to which an hour has none; and the smallest step of the heat's register
-#: beyond which that cannot be seen. Common practice, no source.
+#: for an hour, up to which an hour has none; and the different amounts of heat that hours
+#: must show: a register of coarse steps shows none where there is some.
+#: Common practice, no source.
 LEAST_IDLE_HOURS: Final = 200
 NO_HEAT_SHARE: Final = 0.002
-COARSE_SHARE: Final = 0.12
+LEAST_DISTINCT: Final = 25
 
 
 def shortfall(
@@ -131,7 +132,10 @@ def shortfall(
     model = energy.energy_model(site, pump_days.select(list(DAY)))
     if isinstance(model, str):
         return frame.unsplit(model)
-    idle = _idle_kwh(blocks, so_far, site.heat_pump.nominal_heat_kw)
+    idle = None
+    if heaters.state != "not measurable here":
+        # A heater that no meter tells apart would pass for standby.
+        idle = _idle_kwh(blocks, so_far, site.heat_pump.nominal_heat_kw)
     if climate is None:
         climate = weather.from_months(
             weather.UK_AVERAGE, "monthly means of the United Kingdom (SAP 10.2, Table U1)"
@@ -161,7 +165,7 @@ def _idle_kwh(blocks: Blocks, so_far: Account, nominal_kw: float) -> float | Non
     hourly &= (blocks.start >= start) & (blocks.end <= end)
     heat, used = blocks.heat, blocks.electricity
     some = heat[hourly & (heat > 0)]
-    if len(some) == 0 or float(np.quantile(some, 0.02)) > COARSE_SHARE * nominal_kw:
+    if len(np.unique(np.round(some, 3))) < LEAST_DISTINCT:
         return None
     still = hourly & (np.abs(heat) <= NO_HEAT_SHARE * nominal_kw)
     idle = still.copy()

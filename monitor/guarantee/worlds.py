@@ -239,12 +239,11 @@ class Worlds:
         enough = told > _LEAST_SPACE_KWH
         self._slope = found.slope * np.where(enough, seen / np.where(enough, told, 1.0), 1.0)
         # Idle hours tell standby; what days need beyond it goes with their hot water.
-        self._standby = found.standby
-        if days.idle_kwh is not None:
-            self._standby = np.minimum(found.standby, days.idle_kwh)
-        usual = WATER_OVERHEAD if days.idle_kwh is not None else 0.0
-        rest = found.standby - self._standby + usual * WATER_OVERHEAD_WEIGHT
-        self._overhead = rest / (self._water.mean(axis=1) + WATER_OVERHEAD_WEIGHT)
+        daily = self._water.mean(axis=1)
+        told = found.standby - WATER_OVERHEAD * daily if days.idle_kwh is None else days.idle_kwh
+        self._standby = np.clip(told, 0.0, found.standby)
+        rest = found.standby - self._standby + WATER_OVERHEAD * WATER_OVERHEAD_WEIGHT
+        self._overhead = rest / (daily + WATER_OVERHEAD_WEIGHT)
         # What the recorded flow has beyond the fitted curve, heat-weighted.
         known = np.isfinite(days.flow_c)
         curve = self._curve(days.outdoor_c)
@@ -358,7 +357,8 @@ class Worlds:
         else:
             offset, per_lift = reference.reciprocal_cop
             own = np.maximum(self._reference_unit(year), 1e-9)
-            ratio = (offset * year.heat + per_lift * year.lift) / own
+            rated = offset * year.heat + per_lift * year.lift + WATER_OVERHEAD * year.water
+            ratio = rated / own
         of_year = heat / (standby * year.days + ratio * self._reference_unit(year))
 
         known: dict[frozenset[Lever], Sums] = {}
