@@ -72,6 +72,8 @@ def serve(
         raise _cannot_listen(host, port, error) from error
     app = create_app(store, secure_cookies=secure_cookies)
     listener = create_server(app.server, sockets=[door], threads=threads, ident=None)
+    # What a job did is in the store; its comings and goings would drown the address.
+    logging.getLogger("apscheduler").setLevel(logging.WARNING)
     scheduler = BackgroundScheduler(timezone=UTC)
     scheduler.add_job(
         lambda: refresh_all(store, datetime.now(UTC)),

@@ -31,22 +31,23 @@ def derive(
     Parameters
     ----------
     frame
-        Frame of schema READING.
+        Frame of schema READING, sorted by channel and time.
 
     Returns
     -------
     tuple
         Frames of schema SLOT, STATE_SLOT and SUSPECT.
     """
+    numbers = frame["channel_id"].set_sorted()
     points: dict[Role, list[pl.DataFrame]] = {}
     power: dict[Role, float] = {}
     suspects: list[pl.DataFrame] = []
     for stored in channels:
         role = stored.channel.role
         limit = site.max_power_kw(stored.channel) if role.is_energy else 0.0
-        own = _with_swap_readings(
-            site, stored, frame.filter(pl.col("channel_id") == stored.channel_id)
-        )
+        first = numbers.search_sorted(stored.channel_id, "left")
+        count = numbers.search_sorted(stored.channel_id, "right") - first
+        own = _with_swap_readings(site, stored, frame.slice(first, count))
         result = courses(
             own, stored.channel, channel_id=stored.channel_id, max_power_kw=limit, rules=rules
         )

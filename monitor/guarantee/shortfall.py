@@ -21,6 +21,7 @@ from monitor.guarantee import shortfall_text as text
 from monitor.guarantee.causes import Cause, Expectation, Share, Shortfall, State
 from monitor.guarantee.heaters import LEAST_SUBMETERED, Heaters, weighted, with_heaters
 from monitor.guarantee.heaters import heaters as heaters_of
+from monitor.guarantee.home_model import home_model
 from monitor.guarantee.worlds import Days, Lever, Reference, Worlds, Worth, members
 from monitor.metrics import climate as weather
 from monitor.metrics import model as energy
@@ -129,9 +130,10 @@ def shortfall(
         pl.col("heat_kwh") - weighted(heaters.in_heat),
         pl.col("electricity_kwh") - weighted(heaters.in_electricity),
     )
-    model = energy.energy_model(site, pump_days.select(list(DAY)))
+    backup = Role.ELEC_BACKUP
+    model = home_model(site, pump_days, backup.value if backup in heaters.roles else None)
     if isinstance(model, str):
-        return frame.unsplit(model)
+        return frame.unsplit(model.replace("No forecast is made", "No split is made"))
     idle = None
     if heaters.state != "not measurable here":
         # A heater that no meter tells apart would pass for standby.

@@ -194,7 +194,10 @@ def _register(
     new = np.zeros(len(left), dtype=bool)
     if len(left) > 1:
         contested = np.cumsum(broken)[left]
-        new[1:] = ~steps.possible(left[:-1], left[1:]) | (np.diff(contested) > 0)
+        # With nothing set aside, the steps have been judged already.
+        whole = len(left) == n
+        possible = fine[1:] if whole else steps.possible(left[:-1], left[1:])
+        new[1:] = ~possible | (np.diff(contested) > 0)
     course = np.cumsum(new).astype(np.int64)
     rise = np.zeros(len(left))
     if len(left) > 1:
@@ -364,14 +367,16 @@ def _hold_limits(t: Micros, rules: Rules) -> tuple[Micros, Micros]:
     refresh compute a day without reading all that went before.
     """
     steps = np.append(np.diff(t), 0)
-    frame = pl.DataFrame({"day": t // DAY_US, "step": steps})
-    usual = (
-        frame.with_columns(
-            pl.col("step").filter(pl.col("step") > 0).median().over("day").alias("usual")
-        )["usual"]
-        .fill_null(rules.hold_limit.total_seconds() * 1e6)
-        .to_numpy()
+    days = (
+        pl.DataFrame({"day": pl.Series(t // DAY_US).set_sorted(), "step": steps})
+        .group_by("day", maintain_order=True)
+        .agg(
+            pl.len().alias("count"),
+            pl.col("step").filter(pl.col("step") > 0).median().alias("usual"),
+        )
+        .with_columns(pl.col("usual").fill_null(rules.hold_limit.total_seconds() * 1e6))
     )
+    usual = np.repeat(days["usual"].to_numpy(), days["count"].to_numpy())
     most = rules.hold_limit.total_seconds() * 1e6
     limit = np.minimum(rules.hold_steps * usual, most).astype(np.int64)
     return limit, np.minimum(usual, most).astype(np.int64)

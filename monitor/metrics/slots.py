@@ -15,6 +15,9 @@ from monitor.schemas import SLOT, STATE_SLOT, empty
 MEASURED: Final = "measured"
 BRIDGED: Final = "bridged"
 
+#: An hour of which less than this is covered (3.6 ms) has no mean: rounding would make it.
+SHORTEST_HOUR_SHARE: Final = 1e-6
+
 Micros = npt.NDArray[np.int64]
 Values = npt.NDArray[np.float64]
 
@@ -240,36 +243,22 @@ def state_slots(points: pl.DataFrame, role: str) -> pl.DataFrame:
     course = points["course"].to_numpy()
     t = points["t_us"].to_numpy()
     total = points["total"].to_numpy()
+    # Running integral and running covered time, flat between courses, read off at the hours.
     inside = course[1:] == course[:-1]
-    start, end = t[:-1][inside], t[1:][inside]
-    mean = np.diff(total)[inside] / np.maximum((end - start) / HOUR_US, 1e-12)
-    pieces = pl.DataFrame(
-        {"start": start, "end": end, "mean": mean, "hour": start // HOUR_US}
-    ).filter(pl.col("end") > pl.col("start"))
-    last = (pl.col("end") - 1) // HOUR_US
-    # Few pieces reach into another hour; only they are taken apart.
-    across = (
-        pieces.filter(last > pl.col("hour"))
-        .with_columns(pl.int_ranges("hour", last + 1, dtype=pl.Int64))
-        .explode("hour")
-    )
+    covered = np.concatenate(([0], np.cumsum(np.where(inside, np.diff(t), 0))))
+    integral = np.concatenate(([0.0], np.cumsum(np.where(inside, np.diff(total), 0.0))))
+    hour = np.arange(t[0] // HOUR_US, -(-t[-1] // HOUR_US) + 1) * HOUR_US
+    share = np.diff(np.rint(np.interp(hour, t, covered))) / HOUR_US
+    held = np.diff(np.interp(hour, t, integral))
+    known = share > SHORTEST_HOUR_SHARE
     return (
-        pl.concat([pieces.filter(last == pl.col("hour")), across])
-        .with_columns(
-            (
-                pl.min_horizontal("end", (pl.col("hour") + 1) * HOUR_US)
-                - pl.max_horizontal("start", pl.col("hour") * HOUR_US)
-            ).alias("span")
+        pl.DataFrame(
+            {
+                "slot_start_utc": hour[:-1][known],
+                "mean": held[known] / share[known],
+                "covered": share[known],
+            }
         )
-        .group_by("hour")
-        .agg(
-            (pl.col("mean") * pl.col("span")).sum().truediv(pl.col("span").sum()).alias("mean"),
-            (pl.col("span").sum() / HOUR_US).alias("covered"),
-        )
-        .sort("hour")
-        .with_columns(
-            (pl.col("hour") * HOUR_US).alias("slot_start_utc"), pl.lit(role).alias("role")
-        )
-        .with_columns(_to_utc("slot_start_utc"))
+        .with_columns(pl.lit(role).alias("role"), _to_utc("slot_start_utc"))
         .select(list(STATE_SLOT))
     )
