@@ -22,6 +22,7 @@ from monitor.guarantee.causes import Cause, Expectation, Share, Shortfall, State
 from monitor.guarantee.heaters import LEAST_SUBMETERED, Heaters, weighted, with_heaters
 from monitor.guarantee.heaters import heaters as heaters_of
 from monitor.guarantee.home_model import home_model
+from monitor.guarantee.single_hours import idle_kwh, space_flow
 from monitor.guarantee.worlds import Days, Lever, Reference, Worlds, Worth, members
 from monitor.metrics import climate as weather
 from monitor.metrics import model as energy
@@ -30,7 +31,7 @@ from monitor.metrics.account import Account, account, heat_meter_use
 from monitor.metrics.boundary import promised_recipe
 from monitor.metrics.daily import DAY, day_frame
 from monitor.metrics.heat_check import HeatCheck
-from monitor.metrics.performance import Blocks, pair
+from monitor.metrics.performance import pair
 from monitor.metrics.shapley import shapley
 from monitor.models import Role, Site, Terms
 
@@ -60,13 +61,8 @@ HEAT_METER_SD: Final = 0.10
 FORM_SPREAD: Final = 0.12
 FORM_SD: Final = 0.03
 
-#: Idle hours needed to tell standby from them; the heat, as a share of the nominal output
-#: for an hour, up to which an hour has none; and the different amounts of heat that hours
-#: must show: a register of coarse steps shows none where there is some.
-#: Common practice, no source.
-LEAST_IDLE_HOURS: Final = 200
-NO_HEAT_SHARE: Final = 0.002
-LEAST_DISTINCT: Final = 25
+#: Share of the space heat that must fall on days with such hours. Common practice, no source.
+LEAST_DRY_SHARE: Final = 0.7
 
 
 def shortfall(
@@ -126,7 +122,7 @@ def shortfall(
     days = day_frame(site, recipe, slots, states, daily_weather)
     heaters = heaters_of(site, recipe)
     days, heaters = with_heaters(site, slots, days, heaters, terms)
-    pump_days = days.with_columns(
+    pump_days = days.join(space_flow(site, slots, states), on="day", how="left").with_columns(
         pl.col("heat_kwh") - weighted(heaters.in_heat),
         pl.col("electricity_kwh") - weighted(heaters.in_electricity),
     )
@@ -137,7 +133,7 @@ def shortfall(
     idle = None
     if heaters.state != "not measurable here":
         # A heater that no meter tells apart would pass for standby.
-        idle = _idle_kwh(blocks, so_far, site.heat_pump.nominal_heat_kw)
+        idle = idle_kwh(blocks, so_far, site.heat_pump.nominal_heat_kw)
     if climate is None:
         climate = weather.from_months(
             weather.UK_AVERAGE, "monthly means of the United Kingdom (SAP 10.2, Table U1)"
@@ -153,30 +149,6 @@ def shortfall(
     return _split(
         frame, model, inside, heaters, climate, expectation or Expectation(), heat_check, idle
     )
-
-
-def _idle_kwh(blocks: Blocks, so_far: Account, nominal_kw: float) -> float | None:
-    """Electricity of a day of hours without heat, kWh; None where none can be told.
-
-    Hours count if neither they nor their neighbours have any heat: a heater that runs
-    apart from the heat pump has heat inside the boundary. A heat register of coarse steps
-    shows no heat where there is some.
-    """
-    start, end = (int(t.timestamp()) // 3600 for t in (so_far.start_utc, so_far.end_utc))
-    hourly = blocks.known & ~blocks.bridged & (blocks.end - blocks.start == 1)
-    hourly &= (blocks.start >= start) & (blocks.end <= end)
-    heat, used = blocks.heat, blocks.electricity
-    some = heat[hourly & (heat > 0)]
-    if len(np.unique(np.round(some, 3))) < LEAST_DISTINCT:
-        return None
-    still = hourly & (np.abs(heat) <= NO_HEAT_SHARE * nominal_kw)
-    idle = still.copy()
-    idle[1:] &= still[:-1]
-    idle[:-1] &= still[1:]
-    if idle.sum() < LEAST_IDLE_HOURS:
-        return None
-    values = used[idle]
-    return 24.0 * float(values[values <= np.quantile(values, 0.95)].mean())
 
 
 def _moved_by_month(days: pl.DataFrame, climate: weather.Climate) -> Values:
@@ -278,7 +250,7 @@ def _split(
     climate: weather.Climate,
     expectation: Expectation,
     heat_check: HeatCheck | None,
-    idle_kwh: float | None,
+    idle: float | None,
 ) -> Shortfall:
     pump, promise = frame.site.heat_pump, frame.terms.promised_spf
     rng = np.random.default_rng(frame.seed)
@@ -289,7 +261,7 @@ def _split(
     )
     if water_metered:
         days = days.filter(pl.col("dhw_kwh").is_not_null())
-    table = _days(days, climate, heaters, idle_kwh, water_metered=water_metered)
+    table = _days(days, climate, heaters, idle, water_metered=water_metered)
 
     has_curve = pump.design_flow_temp_c is not None and pump.design_outdoor_temp_c is not None
     absent: dict[Lever, tuple[State, str]] = {}
@@ -360,7 +332,7 @@ def _days(
     days: pl.DataFrame,
     climate: weather.Climate,
     heaters: Heaters,
-    idle_kwh: float | None,
+    idle: float | None,
     *,
     water_metered: bool,
 ) -> Days:
@@ -380,10 +352,20 @@ def _days(
         pump_used=column("electricity_kwh"),
         water=column("dhw_kwh") if water_metered else None,
         flow_c=column("flow_c"),
+        space_flow_c=_told_by_dry_hours(days) if water_metered else None,
         backup=heater(Role.ELEC_BACKUP),
         immersion=heater(Role.ELEC_IMMERSION),
-        idle_kwh=idle_kwh,
+        idle_kwh=idle,
     )
+
+
+def _told_by_dry_hours(days: pl.DataFrame) -> Values | None:
+    """Flow of space heat by day; None where most of it is made beside hot water."""
+    space = days["heat_kwh"] - days["dhw_kwh"]
+    seen = days["space_flow_c"].is_not_null()
+    if float((space * seen).sum()) < LEAST_DRY_SHARE * float(space.sum()):
+        return None
+    return days["space_flow_c"].fill_null(np.nan).to_numpy()
 
 
 def _reference(

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
-from monitor.guarantee.worlds import FLOW_ALLOWANCE_K, Worth
+from monitor.guarantee.worlds import Worth
 from monitor.metrics.heat_check import HeatCheck
 from monitor.metrics.model import EnergyModel
 from monitor.models import Site
@@ -123,8 +123,8 @@ def _flow(f: Facts) -> tuple[str, str]:
     return (
         f"Heating water left the unit {abs(f.worth.flow_excess_k):.1f} K {word} the design curve.",
         f"The design curve of the site file: {pump.design_flow_temp_c:g} degC at "
-        f"{pump.design_outdoor_temp_c:g} degC outside, and {start}; a sound control runs "
-        f"{FLOW_ALLOWANCE_K:g} K above it on the mean.",
+        f"{pump.design_outdoor_temp_c:g} degC outside, and {start}; with these records a "
+        f"sound control looks {f.worth.allowance_k:g} K above it.",
     )
 
 

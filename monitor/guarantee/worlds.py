@@ -32,9 +32,11 @@ _YEAR_STEP: Final = 5
 WATER_OVERHEAD: Final = 0.14
 WATER_OVERHEAD_WEIGHT: Final = 2.0
 
-#: What a sound control lets the flow rise above its curve on the mean of a season, K: the
-#: unit's least output is more than mild days need. Set on the same training years.
+#: How far a sound control lies above its curve on the mean of a season, K, as far as the
+#: records show it: hours in which hot water is made as well look too hot unless a meter
+#: of hot water tells them. Set on the same training years.
 FLOW_ALLOWANCE_K: Final = 1.2
+DRY_ALLOWANCE_K: Final = 0.15
 
 #: Least heat by signature, kWh, from which the space heat seen corrects the signature.
 _LEAST_SPACE_KWH: Final = 200.0
@@ -70,6 +72,9 @@ class Days:
         Electricity of a day of idle hours, kWh; None where no idle hours tell it.
     flow_c
         Heat-weighted flow temperature; NaN where it is not recorded.
+    space_flow_c
+        The same in hours without hot water; NaN where there are none, None where no meter
+        of hot water tells them.
     backup, immersion
         Electricity, and so heat, of resistive heaters that are metered apart, kWh.
     """
@@ -81,6 +86,7 @@ class Days:
     pump_used: Values
     water: Values | None
     flow_c: Values
+    space_flow_c: Values | None
     backup: Values
     immersion: Values
     idle_kwh: float | None
@@ -173,9 +179,10 @@ class Worth:
     unit_ratio
         Electricity for the same heat that the reference unit needs, over that of the
         unit found. Shape (members,).
-    water_kwh, flow_excess_k, standby_kwh
+    water_kwh, flow_excess_k, allowance_k, standby_kwh
         Of the first member: hot water a day (immersion heater included), how much hotter
-        than the design curve the space heat left the unit, and standby a day.
+        than the design curve and its allowance the space heat left the unit, that
+        allowance, and standby a day.
     """
 
     spf: Values
@@ -183,6 +190,7 @@ class Worth:
     unit_ratio: Values
     water_kwh: float
     flow_excess_k: float
+    allowance_k: float
     standby_kwh: float
 
 
@@ -244,12 +252,24 @@ class Worlds:
         self._standby = np.clip(told, 0.0, found.standby)
         rest = found.standby - self._standby + WATER_OVERHEAD * WATER_OVERHEAD_WEIGHT
         self._overhead = rest / (daily + WATER_OVERHEAD_WEIGHT)
-        # What the recorded flow has beyond the fitted curve, heat-weighted.
+        self._beyond, self._mixed = self._flows()
+
+    def _flows(self) -> tuple[Values, Values]:
+        """What the recorded flow has beyond the fitted curve, weighted with heat.
+
+        Of space heat by day, and a daily mean of what is left where hours without hot water
+        tell the flow of space heat: hours in which both are made, which no world changes.
+        """
+        days, found = self._days, self._found
         known = np.isfinite(days.flow_c)
-        curve = self._curve(days.outdoor_c)
+        curve = self._space * self._curve(days.outdoor_c)
         shown = np.where(known, days.flow_c, 0.0) * days.pump_heat
-        beyond = shown - self._water * found.flow_water[:, None] - self._space * curve
-        self._beyond = np.where(known, beyond, 0.0)
+        rest = np.where(known, shown - self._water * found.flow_water[:, None] - curve, 0.0)
+        if days.space_flow_c is None:
+            return rest, np.zeros_like(found.base)
+        seen = known & np.isfinite(days.space_flow_c)
+        beyond = np.where(seen, self._space * np.where(seen, days.space_flow_c, 0.0) - curve, 0.0)
+        return beyond, (rest - beyond).mean(axis=1)
 
     def _curve(self, outdoor_c: Values) -> Values:
         found = self._found
@@ -262,7 +282,12 @@ class Worlds:
         at_15, per_k = self._reference.flow_at_15_c, self._reference.flow_per_k
         if at_15 is None or per_k is None:
             return self._curve(outdoor_c)
-        return np.asarray(at_15 + FLOW_ALLOWANCE_K + per_k * (15.0 - outdoor_c))[None, :]
+        return np.asarray(at_15 + self.allowance_k + per_k * (15.0 - outdoor_c))[None, :]
+
+    @property
+    def allowance_k(self) -> float:
+        """How far above its curve a sound control looks to be with these records, K."""
+        return FLOW_ALLOWANCE_K if self._days.space_flow_c is None else DRY_ALLOWANCE_K
 
     def sums(self, actual: frozenset[Lever]) -> Sums:
         """Sums over the days, with the levers named as they were and the others as promised."""
@@ -296,7 +321,7 @@ class Worlds:
         return Sums(
             heat=heat.sum(axis=1),
             water=moved.sum(axis=1),
-            lift=(moment + moved * water_flow - heat * source).sum(axis=1),
+            lift=(moment + moved * water_flow - heat * source).sum(axis=1) + self._mixed * count,
             late=(heat * late).sum(axis=1),
             resistive=resistive,
             days=float(count),
@@ -321,7 +346,7 @@ class Worlds:
         return Sums(
             heat @ weight,
             water @ weight,
-            lift @ weight,
+            lift @ weight + self._mixed * weight.sum(),
             nothing,
             nothing,
             float(weight.sum()),
@@ -383,13 +408,15 @@ class Worlds:
             unit_ratio=ratio,
             water_kwh=float(first / len(self._days.number)),
             flow_excess_k=self._excess(),
+            allowance_k=self.allowance_k,
             standby_kwh=float(self._standby[0]),
         )
 
     def _excess(self) -> float:
         """Heat-weighted mean of space flow above the design curve, first member."""
         space, outdoor = self._space[0], self._days.outdoor_c
-        known = np.isfinite(self._days.flow_c)
+        shown = self._days.flow_c if self._days.space_flow_c is None else self._days.space_flow_c
+        known = np.isfinite(shown)
         above = space * (self._curve(outdoor)[0] - self._design(outdoor)[0]) + self._beyond[0]
         total = float(space[known].sum())
         return float(above[known].sum() / total) if total > 0 else 0.0

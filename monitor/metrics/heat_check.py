@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from monitor.metrics.water import heat_coefficient_kwh_per_m3k
+from monitor.metrics.water import heat_coefficient_kwh_per_m3k, mixture_ratio
 from monitor.models import Record, Role, Site
 
 Values = npt.NDArray[np.float64]
@@ -125,7 +125,8 @@ def heat_check(site: Site, slots: pl.DataFrame, states: pl.DataFrame) -> HeatChe
         & (delta_k >= LEAST_DELTA_K)
         & (rate > 0)
     )
-    computed = rate * delta_k * heat_coefficient_kwh_per_m3k(flow, back)
+    # A meter for water and this sum err alike on antifreeze; a meter for the mixture does not.
+    computed = _mixture(site, flow) * rate * delta_k * heat_coefficient_kwh_per_m3k(flow, back)
     used &= np.isfinite(computed)
     thawed = used & heat["frost"].is_null().to_numpy()
     enough = int(thawed.sum()) >= LEAST_STEADY_HOURS
@@ -137,6 +138,15 @@ def heat_check(site: Site, slots: pl.DataFrame, states: pl.DataFrame) -> HeatChe
     spread = float(np.std(computed[used] / kwh[used])) / np.sqrt(used.sum() / 24.0)
     u = share * float(np.linalg.norm([FLOW_U, u_offset / delta, spread, u_frost]))
     return HeatCheck(true_share=share, u=u, hours=int(used.sum()))
+
+
+def _mixture(site: Site, flow_c: Values) -> float:
+    """Heat of the mixture over that of water, where the heat meters are calibrated for it."""
+    antifreeze = site.heat_pump.antifreeze
+    fits = [fit for fit in site.meter if fit.measures == "heat"]
+    if antifreeze is None or any(fit.calibrated_for == "water" for fit in fits):
+        return 1.0
+    return mixture_ratio(antifreeze.fluid, antifreeze.mass_fraction, float(np.nanmean(flow_c)))
 
 
 def _alike(values: Values, share: float) -> Flags:

@@ -22,7 +22,7 @@ NORMALS = (4.0, 4.5, 6.0, 9.0, 12.0, 15.0, 16.5, 16.0, 13.5, 10.5, 7.0, 4.5)
 
 @dataclass(frozen=True)
 class Home:
-    """Daily heat and electricity follow from these; heat is made in twelve hours of a day."""
+    """Daily heat and electricity follow from these; hot water and space heat have their hours."""
 
     days: int = 366
     colder_k: float = 0.0
@@ -32,6 +32,7 @@ class Home:
     more: float = 0.0
     more_from: int = 0
     immersion_kwh: float = 0.0
+    backup_share: float = 0.0
     heat_shown: float = 1.0
     slope: float = 5.0
     with_dhw_meter: bool = True
@@ -53,7 +54,9 @@ def outdoor_of(it: Home) -> np.ndarray:
 def energies(it: Home) -> dict[str, np.ndarray]:
     """Daily energies and temperatures."""
     outdoor = outdoor_of(it)
-    space = it.slope * np.maximum(15.0 - outdoor, 0.0)
+    wanted = it.slope * np.maximum(15.0 - outdoor, 0.0)
+    backup = it.backup_share * wanted
+    space = wanted - backup
     total_water = np.full(it.days, it.water_kwh)
     water = np.maximum(total_water - it.immersion_kwh, 0.0)
     flow_space = 30.0 + 0.8 * (15.0 - outdoor) + it.flow_above_k
@@ -64,7 +67,8 @@ def energies(it: Home) -> dict[str, np.ndarray]:
     # A day of hot water needs a little more than its lift says.
     used = it.standby_kwh + reciprocal * heat + 0.14 * water * worse
     return {
-        "outdoor_temp": outdoor, "flow_temp": flow, "heat": heat, "water": water, "used": used,
+        "outdoor_temp": outdoor, "flow_space": flow_space, "heat": heat, "water": water,
+        "space": space, "used": used, "backup": backup,
         "immersion": np.full(it.days, it.immersion_kwh),
     }  # fmt: skip
 
@@ -72,7 +76,7 @@ def energies(it: Home) -> dict[str, np.ndarray]:
 def spf_of(it: Home) -> float:
     """SPF at boundary H4 as shown."""
     e = energies(it)
-    resistive = e["immersion"].sum()
+    resistive = e["immersion"].sum() + e["backup"].sum()
     return float((it.heat_shown * e["heat"].sum() + resistive) / (e["used"].sum() + resistive))
 
 
@@ -94,14 +98,16 @@ def site_of(it: Home, promise: float, **extra: Any) -> Site:
     pump: dict[str, Any] = {
         "nominal_heat_kw": 6.0,
         "pumps_apart": True,
-        "design_flow_temp_c": 30.0 + 0.8 * 18.0 - 1.2,
+        "design_flow_temp_c": 30.0 + 0.8 * 18.0,
         "design_outdoor_temp_c": -3.0,
-        # The promise knows that a sound control runs a little above its curve.
-        "flow_temp_at_15_c": 28.8,
+        "flow_temp_at_15_c": 30.0,
     }
     if it.immersion_kwh:
         channels.append({"role": "elec_immersion"})
         pump["immersion_heater"] = True
+    if it.backup_share:
+        channels.append({"role": "elec_backup"})
+        pump["backup_heater"] = True
     pump |= extra.pop("heat_pump", {})
     terms = {
         "signed": FIRST, "promised_spf": promise, "boundary": "H4", "start": FIRST, "months": 12,
@@ -109,12 +115,11 @@ def site_of(it: Home, promise: float, **extra: Any) -> Site:
     return home(*channels, heat_pump=pump, heat_loss_kw=5.0, terms=[terms], **extra)
 
 
-def _slots(role: str, daily: np.ndarray, hours: np.ndarray) -> pl.DataFrame:
-    """Hourly slots: a day's energy shared out over its hours."""
-    kwh = (daily[:, None] * hours[None, :]).ravel()
-    at = np.arange(len(kwh))
+def _slots(role: str, kwh: np.ndarray) -> pl.DataFrame:
+    """Measured slots of hourly energies, shape (days, 24)."""
+    at = np.arange(kwh.size)
     start = pl.lit(BEGIN).cast(pl.Datetime("us", "UTC")) + pl.duration(hours="at")
-    frame = pl.DataFrame({"role": [role] * len(kwh), "at": at, "kwh": kwh})
+    frame = pl.DataFrame({"role": [role] * kwh.size, "at": at, "kwh": kwh.ravel()})
     return frame.with_columns(
         start.alias("slot_start_utc"),
         start.alias("block_start_utc"),
@@ -126,44 +131,43 @@ def _slots(role: str, daily: np.ndarray, hours: np.ndarray) -> pl.DataFrame:
     ).select(list(SLOT))
 
 
-def _states(role: str, daily: np.ndarray, running: np.ndarray | None = None) -> pl.DataFrame:
-    mean = np.repeat(daily, 24)
-    if running is not None:
-        mean = mean * np.tile(running, len(daily))
+def _states(role: str, mean: np.ndarray) -> pl.DataFrame:
+    """States of hourly means, shape (days, 24)."""
     start = pl.lit(BEGIN).cast(pl.Datetime("us", "UTC")) + pl.duration(hours="at")
-    frame = pl.DataFrame({"role": [role] * len(mean), "at": np.arange(len(mean)), "mean": mean})
+    at = np.arange(mean.size)
+    frame = pl.DataFrame({"role": [role] * mean.size, "at": at, "mean": mean.ravel()})
     return frame.with_columns(start.alias("slot_start_utc"), pl.lit(1.0).alias("covered")).select(
         list(STATE_SLOT)
     )
 
 
 def frames_of(it: Home) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Slots and states of the home."""
+    """Slots and states of the home: hot water from 4 to 6 h, space heat from 8 to 18 h."""
     e = energies(it)
-    at_work = np.zeros(24)
-    at_work[6:18] = 1.0
-    share, always = at_work / 12.0, np.full(24, 1.0 / 24.0)
-    pump = _slots("elec_total", e["used"] - it.standby_kwh, share)
-    standby = _slots("elec_total", np.full(it.days, it.standby_kwh), always)["kwh"]
-    slots = [
-        _slots("heat_total", it.heat_shown * e["heat"], share),
-        pump.with_columns((pl.col(c) + standby).alias(c) for c in ("kwh", "block_kwh")),
-    ]
-    states = [_states("outdoor_temp", e["outdoor_temp"])]
+    hour = np.arange(24)
+    bath, warm = ((hour >= 4) & (hour < 6)) / 2.0, ((hour >= 8) & (hour < 18)) / 10.0
+    water, space = np.outer(e["water"], bath), np.outer(e["space"], warm)
+    heat = water + space
+    share = heat / e["heat"][:, None]
+    used = np.outer(np.full(it.days, it.standby_kwh), np.full(24, 1.0 / 24.0))
+    used = used + (e["used"] - it.standby_kwh)[:, None] * share
+    flow = np.where(bath[None, :] > 0, 50.0, e["flow_space"][:, None])
+    slots = [_slots("heat_total", it.heat_shown * heat), _slots("elec_total", used)]
+    states = [_states("outdoor_temp", np.repeat(e["outdoor_temp"][:, None], 24, axis=1))]
     if it.with_dhw_meter:
-        slots.append(_slots("heat_dhw", it.heat_shown * e["water"], share))
+        slots.append(_slots("heat_dhw", it.heat_shown * water))
     if it.with_flow:
-        states.append(_states("flow_temp", e["flow_temp"]))
+        states.append(_states("flow_temp", flow))
     if it.immersion_kwh:
-        slots.append(_slots("elec_immersion", e["immersion"], share))
+        slots.append(_slots("elec_immersion", np.outer(e["immersion"], bath)))
+    if it.backup_share:
+        slots.append(_slots("elec_backup", np.outer(e["backup"], warm)))
     if it.with_water_sensors:
         # Five kelvin while running, none at rest; 1.153 kWh/(m3 K) is water at 35 degC.
-        spread = _states("return_temp", np.full(it.days, 5.0), at_work)["mean"]
-        flow = _states("return_temp", e["flow_temp"])
-        states.append(flow.with_columns(pl.col("mean") - spread))
-        states.append(_states("flow_rate", e["heat"] / 12.0 / 5.0 / 1.153, at_work))
+        states.append(_states("return_temp", flow - 5.0 * (heat > 0)))
+        states.append(_states("flow_rate", heat / 5.0 / 1.153))
     if it.room_c is not None:
-        states.append(_states("room_temp", np.full(it.days, it.room_c)))
+        states.append(_states("room_temp", np.full((it.days, 24), it.room_c)))
     return pl.concat(slots), pl.concat(states)
 
 

@@ -75,6 +75,7 @@ def test_a_home_that_is_as_promised_lacks_nothing_and_blames_nobody() -> None:
         ({"flow_above_k": 8.0}, Cause.FLOW),
         ({"water_kwh": 18.0}, Cause.WATER),
         ({"immersion_kwh": 5.0}, Cause.RESISTIVE),
+        ({"backup_share": 0.15}, Cause.RESISTIVE),
         ({"standby_kwh": 3.0}, Cause.STANDBY),
         ({"more": 0.15}, Cause.UNIT),
         ({"more": 0.25, "more_from": 150}, Cause.UNIT),
@@ -93,6 +94,16 @@ def test_one_thing_gone_wrong_is_named_and_costs_what_it_costs(
     assert spf(found, cause) == pytest.approx(cost, abs=0.06 + 0.15 * cost)
     others = [s.spf for s in found.shares if s.spf is not None and s.cause is not cause]
     assert max(map(abs, others)) < 0.06 + 0.25 * cost
+    adds_up(found)
+
+
+def test_a_backup_heater_that_does_all_the_heating_is_named_though_the_pump_shows_nothing() -> None:
+    it = replace(SOUND, backup_share=1.0)
+    found = split(it)
+    assert found.is_split
+    assert found.biggest is not None
+    assert found.biggest.cause is Cause.RESISTIVE
+    assert spf(found, Cause.RESISTIVE) > 0.7 * found.gap_spf
     adds_up(found)
 
 
@@ -316,6 +327,7 @@ def small_worlds(**changed: Any) -> Worlds:
         pump_used=np.full(count, 10.0),
         water=np.full(count, 6.0),
         flow_c=changed.pop("flow_c", 36.0 + 0.8 * (15.0 - outdoor)),
+        space_flow_c=None,
         backup=np.full(count, changed.pop("backup", 2.0)),
         immersion=np.full(count, changed.pop("immersion", 1.0)),
         idle_kwh=None,

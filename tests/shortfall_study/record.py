@@ -12,11 +12,15 @@ import polars as pl
 
 from monitor.guarantee.causes import Expectation
 from monitor.metrics.uncertainty import HeatMeterUse, meter_u_percent
+from monitor.metrics.water import heat_coefficient_kwh_per_m3k
 from monitor.models import Role, Site
 from monitor.schemas import SLOT, STATE_SLOT, empty
 from tests.shortfall_study.homes import Case, begins, heat_factor, hourly
 
 Floats = npt.NDArray[np.float64]
+
+#: Heat coefficient by which the simulation turns heat into flow.
+SIMULATED_KWH_M3_K = 1.163
 
 
 def describe(case: Case, promise: float) -> Site:
@@ -147,7 +151,10 @@ def record(case: Case, promise: float, cache: Path) -> tuple[Site, pl.DataFrame,
                 shown = energies[role.value] * (1.0 + rng.uniform(-limit, limit))
                 slots.append(slots_of(role.value, begin, shown, lost))
             elif role is Role.FLOW_RATE:
-                shown = true["flow_rate"] * (1.0 + rng.normal(0.0, 0.015))
+                # The simulation's water holds what cold water does; a flow sensor shows volume.
+                k = heat_coefficient_kwh_per_m3k(true["flow_temp"], true["return_temp"])
+                shown = true["flow_rate"] * SIMULATED_KWH_M3_K / k
+                shown = np.nan_to_num(shown) * (1.0 + rng.normal(0.0, 0.015))
                 states.append(states_of(role.value, begin, shown))
             else:
                 noise = rng.normal(0.0, 0.12) + rng.normal(0.0, 0.05, hours)

@@ -34,13 +34,16 @@ from tests.calibration.run import REGION
 from tests.shortfall_study.homes import Case, draw, truth
 from tests.shortfall_study.record import expectation, record
 
-TRAINING = range(64)
-STUDY = range(50_000, 50_120)
+TRAINING = range(192)
+STUDY = range(60_000, 60_160)
 CACHE = Path(tempfile.gettempdir()) / "pledgewatt-shortfall"
 DOCS = Path(__file__).parents[2] / "docs"
 
 #: Below this no cause is worth a visit, SPF.
 LEAST_COST = 0.1
+
+#: Two causes that differ by less cost the same for all that anybody would do about them, SPF.
+CLEAR_BY = 0.1
 
 
 @dataclass(frozen=True)
@@ -140,6 +143,11 @@ def summary(frame: pl.DataFrame) -> dict[str, Any]:
         "least_cost_spf": LEAST_COST,
         "named_rightly": judged.select(hit).item(),
         "named_rightly_where_measurable": told.select(hit).item(),
+        "named_rightly_where_clear": judged.filter(
+            pl.col("true_cost") - pl.col("second_cost") >= CLEAR_BY
+        )
+        .select(hit)
+        .item(),
         "not_measurable": judged.height - told.height,
         "by_cause": judged.group_by("true")
         .agg(
