@@ -100,8 +100,10 @@ def headline(promise: float, measured: float, cause: str | None, spf: float | No
 def said(cause: str, spf: float, facts: Facts) -> Said:
     """Sentence and assumption of one cause."""
     size = f"costs {spf:.2f} SPF" if spf >= 0 else f"adds {-spf:.2f} SPF"
+    if abs(spf) < 0.005:
+        size = "makes no difference that shows"
     sentence, assumed = _WRITERS[cause](facts)
-    return Said(f"{sentence} It {size}.", assumed)
+    return Said(f"{sentence} This {size}.", assumed)
 
 
 def _weather(f: Facts) -> tuple[str, str]:
@@ -122,8 +124,8 @@ def _flow(f: Facts) -> tuple[str, str]:
     )
     return (
         f"Heating water left the unit {abs(f.worth.flow_excess_k):.1f} K {word} the design curve.",
-        f"The design curve of the site file: {pump.design_flow_temp_c:g} degC at "
-        f"{pump.design_outdoor_temp_c:g} degC outside, and {start}; with these records a "
+        f"The design curve of the site file: {pump.design_flow_temp_c:.1f} degC at "
+        f"{pump.design_outdoor_temp_c:.1f} degC outside, and {start}; with these records a "
         f"sound control looks {f.worth.allowance_k:g} K above it.",
     )
 
