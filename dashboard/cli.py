@@ -10,15 +10,14 @@ from __future__ import annotations
 
 import os
 import sys
-from datetime import date, datetime
+from datetime import datetime
 from pathlib import Path
 from typing import Annotated, Any, NoReturn
 
 import typer
 
-from dashboard import cli_claims
+from dashboard import cli_claims, cli_figures, cli_users
 from dashboard import demo as demo_fleet
-from dashboard import format as say
 from dashboard.cli_common import (
     DAY,
     DEFAULT_STORE,
@@ -35,17 +34,14 @@ from dashboard.cli_common import (
 from dashboard.serve import serve as serve_pages
 from ingest.inbox import ImportReport, import_file
 from ingest.profile import profile_from_toml
-from monitor.errors import DescriptionError, PledgewattError
-from monitor.guarantee.standing import Standing
+from monitor.errors import PledgewattError
 from monitor.metrics import periods
-from monitor.metrics.account import Account, account, heat_meter_use
-from monitor.metrics.boundary import measurable, promised_recipe, recipe
-from monitor.metrics.performance import pair
-from monitor.models import Assumption, Boundary, Site, site_from_toml
-from monitor.refresh import judge, refresh_site
-from monitor.store import derived, readings, users
-from monitor.store.connection import Store, open_store
-from monitor.store.sites import list_sites, load_site, save_site, stored_channels
+from monitor.metrics.boundary import measurable, promised_recipe
+from monitor.models import site_from_toml
+from monitor.refresh import refresh_site
+from monitor.store import readings
+from monitor.store.connection import open_store
+from monitor.store.sites import list_sites, load_site, save_site
 
 app = typer.Typer(
     no_args_is_help=True,
@@ -55,10 +51,10 @@ app = typer.Typer(
     help="Tracks whether installed heat pumps keep the efficiency that was promised for them.",
 )
 site_app = typer.Typer(no_args_is_help=True, help="Describe sites.")
-user_app = typer.Typer(no_args_is_help=True, help="Say who may sign in.")
 app.add_typer(site_app, name="site")
-app.add_typer(user_app, name="user")
+cli_figures.register(app)
 cli_claims.register(app)
+cli_users.register(app)
 
 
 @app.command()
@@ -189,163 +185,6 @@ def _report(report: ImportReport) -> dict[str, Any]:
 
 
 @app.command()
-def spf(
-    site: SiteId,
-    first: Annotated[datetime, typer.Option("--from", formats=DAY, help="First day, local.")],
-    end: Annotated[
-        datetime, typer.Option("--to", formats=DAY, help="Day after the last one, local.")
-    ],
-    boundary: Annotated[Boundary | None, typer.Option(help="Default: the promise's.")] = None,
-    accept: Annotated[
-        list[Assumption] | None, typer.Option("--assume", help="Accept a named assumption.")
-    ] = None,
-    store: StorePath = DEFAULT_STORE,
-    as_json: AsJson = False,
-) -> None:
-    """Performance factor of the local days from --from up to, not including, --to."""
-    if end <= first:
-        message = (
-            f"--to {end:%Y-%m-%d} must be after --from {first:%Y-%m-%d}: "
-            "it is the day after the last one."
-        )
-        raise DescriptionError(message)
-    with open_store(store) as opened:
-        described = load_site(opened, site)
-        if derived.changed_since(opened, site) is not None:
-            refresh_site(opened, site, now=periods.utc_now())
-        result = _account(
-            opened, described, boundary, tuple(accept or ()), first.date(), end.date()
-        )
-    document = {
-        "site": site,
-        "from": first.date(),
-        "to": end.date(),
-        "from_utc": result.start_utc,
-        "to_utc": result.end_utc,
-        "boundary": result.boundary,
-        "assumption": result.assumption,
-        "heat_kwh": result.heat_kwh,
-        "electricity_kwh": result.electricity_kwh,
-        "spf": result.spf,
-        "u_spf": result.u_spf,
-        "coverage": result.coverage,
-        "hours": result.hours.model_dump(),
-        "budget": [
-            {**line.model_dump(), "divisor": line.divisor, "u_spf": line.u_spf}
-            for line in result.budget
-        ],
-    }
-    show(as_json, document, _account_text(site, first.date(), end.date(), result))
-
-
-def _account(
-    store: Store,
-    site: Site,
-    boundary: Boundary | None,
-    assumptions: tuple[Assumption, ...],
-    first: date,
-    end: date,
-) -> Account:
-    terms = site.current_terms
-    if boundary is None:
-        if terms is not None:
-            boundary = terms.boundary
-            assumptions = assumptions or terms.assumptions
-        else:
-            able = measurable(site)
-            boundary = able[-1] if able else Boundary.H4
-    how = recipe(site, boundary, assumptions)
-    slots, states = derived.load_slots(store, site.id), derived.load_states(store, site.id)
-    use = heat_meter_use(site, slots, states)
-    return account(site, how, pair(slots, how), use, first, end)
-
-
-def _account_text(site: str, first: date, end: date, result: Account) -> str:
-    h = result.hours
-    lines = [
-        f"{site}, {first} up to {end}, boundary {result.boundary}",
-        f"  SPF          {_spf(result)}",
-        f"  heat         {result.heat_kwh:,.1f} kWh",
-        f"  electricity  {result.electricity_kwh:,.1f} kWh",
-        f"  coverage     {result.coverage:.1%} ({h.measured} h measured, {h.bridged} h bridged, "
-        f"{h.missing} h missing of {h.total} h)",
-    ]
-    if result.assumption is not None:
-        lines.append(f"  assumption   {result.assumption.sentence}")
-    lines += [
-        f"  u            {line.u_spf:.4f}  {line.source}: {line.detail}" for line in result.budget
-    ]
-    return "\n".join(lines)
-
-
-def _spf(result: Account) -> str:
-    if result.spf is None or result.u_spf is None:
-        return "–"
-    return f"{say.spf(result.spf, result.u_spf)} ± {result.u_spf:.2f}"
-
-
-@app.command()
-def standing(
-    site: MaybeSite = None, store: StorePath = DEFAULT_STORE, as_json: AsJson = False
-) -> None:
-    """Where sites stand against their promise, worst first."""
-    now = periods.utc_now()
-    with open_store(store) as opened:
-        sites = [load_site(opened, site)] if site else list_sites(opened)
-        found = [
-            refresh_site(opened, s.id, now=now)
-            if derived.changed_since(opened, s.id) is not None
-            else judge(opened, s, stored_channels(opened, s), now=now)
-            for s in sites
-        ]
-    found.sort(key=lambda s: (s.word.urgency, s.probability if s.probability is not None else 1))
-    documents = [_standing(s) for s in found]
-    rows = table(
-        "site", "standing", ">promise", ">SPF", ">probability", ">coverage", ">age (h)", "why"
-    )
-    for s in found:
-        a = s.account
-        rows.add_row(
-            s.site,
-            s.word,
-            f"{s.promise:.2f} {s.boundary}" if s.promise and s.boundary else "–",
-            _spf(a) if a else "–",
-            say.share(s.probability),
-            say.share(a.coverage) if a else "–",
-            f"{(now - s.newest_reading).total_seconds() / 3600:.0f}" if s.newest_reading else "–",
-            s.why,
-        )
-    show(as_json, documents[0] if site else documents, rows)
-
-
-def _standing(s: Standing) -> dict[str, Any]:
-    a = s.account
-    return {
-        "site": s.site,
-        "standing": s.word,
-        "why": s.why,
-        "promise": s.promise,
-        "boundary": s.boundary,
-        "terms_version": s.terms_version,
-        "period_start": s.period_start,
-        "period_end": s.period_end,
-        "spf": a.spf if a else None,
-        "u_spf": a.u_spf if a else None,
-        "interval_95": [s.low, s.high] if s.low is not None else None,
-        "probability": s.probability,
-        "coverage": a.coverage if a else None,
-        "heat_kwh": a.heat_kwh if a else None,
-        "electricity_kwh": a.electricity_kwh if a else None,
-        "hours": a.hours.model_dump() if a else None,
-        "settlement": s.settlement,
-        "money": s.money.model_dump() if s.money else None,
-        "newest_reading": s.newest_reading,
-        "computed_at": s.computed_at,
-        "rules_version": s.rules_version,
-    }
-
-
-@app.command()
 def quarantine(
     site: MaybeSite = None, store: StorePath = DEFAULT_STORE, as_json: AsJson = False
 ) -> None:
@@ -394,52 +233,6 @@ def refresh(
         as_json,
         [{"site": s.site, "standing": s.word} for s in done],
         "\n".join(f"{s.site}: {s.word}" for s in done) or "There are no sites.",
-    )
-
-
-@user_app.command("add")
-def user_add(
-    email: str,
-    name: Annotated[str, typer.Option(help="How the person is called on the pages.")],
-    role: Annotated[str, typer.Option(help="'installer' or 'homeowner'.")],
-    site: Annotated[list[str] | None, typer.Option(help="A homeowner's site.")] = None,
-    store: StorePath = DEFAULT_STORE,
-    as_json: AsJson = False,
-) -> None:
-    """Let a person sign in; the password is asked for, or read from standard input."""
-    if sys.stdin.isatty():
-        password = typer.prompt("Password", hide_input=True, confirmation_prompt=True)
-    else:
-        password = sys.stdin.readline().rstrip("\n")
-    with open_store(store) as opened:
-        user = users.add_user(
-            opened,
-            email=email,
-            name=name,
-            role=role,
-            password=password,
-            sites=tuple(site or ()),
-            now=periods.utc_now(),
-        )
-    show(
-        as_json,
-        {"email": user.email, "role": user.role, "sites": list(user.sites)},
-        f"{user.email} may sign in as {user.role}.",
-    )
-
-
-@user_app.command("list")
-def user_list(store: StorePath = DEFAULT_STORE, as_json: AsJson = False) -> None:
-    """List who may sign in."""
-    with open_store(store) as opened:
-        found = users.list_users(opened)
-    rows = table("e-mail", "name", "role", "sites")
-    for user in found:
-        rows.add_row(user.email, user.name, user.role, ", ".join(user.sites))
-    show(
-        as_json,
-        [{"email": u.email, "name": u.name, "role": u.role, "sites": list(u.sites)} for u in found],
-        rows,
     )
 
 

@@ -24,15 +24,14 @@ from monitor.metrics.account import (
     RUNNING_SHARE,
     Account,
     account,
-    daily_spread,
     heat_meter_use,
-    hidden_share,
+    with_u_spf,
 )
 from monitor.metrics.boundary import Recipe, measurable, promised_recipe, recipe
 from monitor.metrics.performance import Blocks, Whole, accounts, exclude, pair
 from monitor.metrics.periods import Window
 from monitor.metrics.slots import BRIDGED, MEASURED
-from monitor.metrics.uncertainty import K_95, HeatMeterUse, combined, spf_components
+from monitor.metrics.uncertainty import K_95, HeatMeterUse
 from monitor.models import Role, Site
 from monitor.store import claims, derived, readings
 from monitor.store.connection import Store
@@ -243,14 +242,25 @@ def table(record: Record, windows: list[Window]) -> pl.DataFrame:
 
 
 def months(record: Record) -> pl.DataFrame:
-    """One row a calendar month (see `table`); the first is cut to where the record begins."""
+    """One row a calendar month, with `u_spf`; the first is cut to where the record begins."""
     whole = periods.months(record.first, record.today + timedelta(days=1))
-    return table(record, [Window(m.name, max(m.first, record.first), m.end) for m in whole])
+    return _certain(record, [Window(m.name, max(m.first, record.first), m.end) for m in whole])
 
 
 def seasons(record: Record) -> pl.DataFrame:
-    """One row a heating season (see `table`)."""
-    return table(record, periods.heating_seasons(record.first, record.today + timedelta(days=1)))
+    """One row a heating season, with `u_spf`."""
+    after = record.today + timedelta(days=1)
+    return _certain(record, periods.heating_seasons(record.first, after))
+
+
+def _certain(record: Record, windows: list[Window]) -> pl.DataFrame:
+    """As `table`, with `u_spf`."""
+    found = table(record, windows)
+    if record.recipe is None or found.height == 0:
+        return found
+    whole = Window("", min(w.first for w in windows), max(w.end for w in windows))
+    days = table(record, periods.days(whole.first, min(whole.end, record.today + timedelta(1))))
+    return with_u_spf(record.site, record.recipe, record.use, found, days)
 
 
 def daily(record: Record, window: Window) -> pl.DataFrame:
@@ -336,36 +346,14 @@ def cumulative(record: Record, window: Window) -> pl.DataFrame:
     so_far = accounts(
         record.blocks, [start] * len(picked), [by_day["end_utc"][i] for i in picked]
     ).with_columns(pl.Series("day", [by_day["first"][i] for i in picked]))
-    u = [
-        _u(record, row, by_day.head(i + 1))
-        for i, row in zip(picked, so_far.iter_rows(named=True), strict=True)
-    ]
-    return so_far.with_columns(pl.Series("u", u, dtype=pl.Float64)).select(
+    return with_u_spf(record.site, record.recipe, record.use, so_far, by_day).select(
         "day",
         "spf",
-        (pl.col("spf") - K_95 * pl.col("u")).alias("low"),
-        (pl.col("spf") + K_95 * pl.col("u")).alias("high"),
+        (pl.col("spf") - K_95 * pl.col("u_spf")).alias("low"),
+        (pl.col("spf") + K_95 * pl.col("u_spf")).alias("high"),
         "coverage",
         "heat_kwh",
         "electricity_kwh",
-    )
-
-
-def _u(record: Record, row: dict[str, float], by_day: pl.DataFrame) -> float | None:
-    """Standard uncertainty of the SPF of one window, as `account` finds it."""
-    assert record.recipe is not None  # noqa: S101 - the caller has it
-    if row["spf"] is None:
-        return None
-    return combined(
-        spf_components(
-            record.site,
-            record.recipe,
-            streams={r: row[f"stream:{r}"] for r in record.recipe.streams},
-            edges={r: row[f"u_edge:{r}"] for r in record.recipe.streams},
-            missing_share=hidden_share(by_day, int(row["hours_missing"])),
-            daily_spread=daily_spread(by_day),
-            use=record.use,
-        )
     )
 
 

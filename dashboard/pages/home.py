@@ -139,7 +139,7 @@ def _facts(home: data.Home) -> list[Fact]:
     if cost is not None:
         remark = "for that electricity, at your price"
         tariffs = home.record.site.tariff
-        flat = tariffs[0].price_per_kwh if len(tariffs) == 1 else None
+        flat = tariffs[0].flat_price if len(tariffs) == 1 else None
         if flat is not None:
             remark = f"for that electricity, at {fmt.price(flat, cost.currency)} a kWh"
         if cost.standing_cost > 0:

@@ -170,9 +170,9 @@ def _windows(record: data.Record, site_id: str) -> html.Section:
         [
             title,
             parts.table(
-                Table(site_text.WINDOW_HEAD, tuple(rows), frozenset(range(1, 8))),
-                f"Heating seasons and months, boundary {boundary}; hours not yet begun are left "
-                "out",
+                Table(site_text.WINDOW_HEAD, tuple(rows), frozenset(range(1, 9))),
+                f"Heating seasons and months, boundary {boundary}; u is the standard uncertainty "
+                "of the SPF; hours not yet begun are left out",
                 first=first,
                 wide=True,
             ),

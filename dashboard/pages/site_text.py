@@ -164,6 +164,14 @@ def _how(account: Account | None) -> tuple[str, ...]:
         f"{fmt.number(account.electricity_kwh, 1)} kWh = {account.spf:.3f}, summed over the hours "
         "in which every stream that the boundary needs is known.",
         f"Boundary {account.boundary}: {BOUNDARIES[account.boundary]}.",
+        *(
+            [
+                f"{fmt.number(account.excluded_hours)} further hours are excluded by agreement "
+                "and do not count, here or in any other figure of this page."
+            ]
+            if account.excluded_hours
+            else []
+        ),
         f"Of {fmt.number(hours.total)} hours {fmt.number(hours.measured)} are measured, "
         f"{fmt.number(hours.bridged)} bridged (their total is known, their course is not) and "
         f"{fmt.number(hours.missing)} missing.",
@@ -253,6 +261,7 @@ def streams_table(frame: pl.DataFrame) -> Table:
 WINDOW_HEAD: Final = (
     "Period",
     "SPF",
+    "u",
     "Heat",
     "Electricity",
     "Coverage",
@@ -266,7 +275,8 @@ def window_row(row: dict[str, float]) -> tuple[str, ...]:
     """One window of a table of windows, without its name."""
     known = row["hours_measured"] + row["hours_bridged"] > 0
     return (
-        fmt.spf(row["spf"]),
+        fmt.spf(row["spf"], row["u_spf"]),
+        fmt.number(row["u_spf"], 2),
         fmt.energy(row["heat_kwh"] if known else None),
         fmt.energy(row["electricity_kwh"] if known else None),
         fmt.share(row["coverage"]),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import date, datetime
 from math import sqrt
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -45,6 +46,8 @@ class Account(Record):
         Their ratio and its standard uncertainty; None without electricity.
     coverage
         Share of the window's hours that are known.
+    excluded_hours
+        Hours of the window that both parties agree do not count; not among `hours`.
     budget
         Contributions to u_spf.
     """
@@ -59,6 +62,7 @@ class Account(Record):
     u_spf: float | None
     coverage: float
     hours: Hours
+    excluded_hours: int = 0
     budget: tuple[BudgetLine, ...]
 
 
@@ -152,6 +156,45 @@ def daily_spread(daily: pl.DataFrame) -> float:
     return sqrt(float(np.average((spf - mean) ** 2, weights=weight)))
 
 
+def _budget(
+    site: Site, recipe: Recipe, use: HeatMeterUse, row: dict[str, Any], daily: pl.DataFrame
+) -> list[BudgetLine]:
+    """Budget of one row of `accounts`, from the accounts of its days."""
+    return spf_components(
+        site,
+        recipe,
+        streams={r: row[f"stream:{r}"] for r in recipe.streams},
+        edges={r: row[f"u_edge:{r}"] for r in recipe.streams},
+        missing_share=hidden_share(daily, row["hours_missing"]),
+        daily_spread=daily_spread(daily),
+        use=use,
+    )
+
+
+def with_u_spf(
+    site: Site, recipe: Recipe, use: HeatMeterUse, table: pl.DataFrame, daily: pl.DataFrame
+) -> pl.DataFrame:
+    """Add `u_spf`, the standard uncertainty of the SPF, to accounts of many windows.
+
+    Parameters
+    ----------
+    table
+        Accounts of windows, as `accounts` gives them.
+    daily
+        Accounts of the days that the windows hold, in order; a day that a window cuts is
+        cut there as well.
+    """
+    starts = daily["start_utc"]
+    found = []
+    for row in table.iter_rows(named=True):
+        first = starts.search_sorted(row["start_utc"], "left")
+        last = starts.search_sorted(row["end_utc"], "left")
+        own = daily.slice(first, last - first)
+        known = row["spf"] is not None
+        found.append(combined(_budget(site, recipe, use, row, own)) if known else None)
+    return table.with_columns(pl.Series("u_spf", found, dtype=pl.Float64))
+
+
 def account(
     site: Site,
     recipe: Recipe,
@@ -181,15 +224,7 @@ def account(
         bridged=row["hours_bridged"],
         missing=row["hours_missing"],
     )
-    budget = spf_components(
-        site,
-        recipe,
-        streams={r: row[f"stream:{r}"] for r in recipe.streams},
-        edges={r: row[f"u_edge:{r}"] for r in recipe.streams},
-        missing_share=hidden_share(daily, hours.missing),
-        daily_spread=daily_spread(daily),
-        use=use,
-    )
+    budget = _budget(site, recipe, use, row, daily)
     return Account(
         boundary=recipe.boundary,
         assumption=recipe.assumption,
@@ -201,5 +236,6 @@ def account(
         u_spf=combined(budget) if row["spf"] is not None else None,
         coverage=row["coverage"],
         hours=hours,
+        excluded_hours=row["hours_excluded"],
         budget=tuple(budget),
     )

@@ -178,6 +178,7 @@ ACCOUNT: Final = (
     "hours_measured",
     "hours_bridged",
     "hours_missing",
+    "hours_excluded",
 )
 
 
@@ -195,7 +196,8 @@ def accounts(blocks: Blocks, starts: list[datetime], ends: list[datetime]) -> pl
         One row a window: the columns of ACCOUNT, then `stream:NAME` (kWh) and
         `u_edge:NAME` (standard uncertainty of the energy at the edges of known runs,
         kWh) for each stream. `spf` is null where no electricity is known.
-        In each row hours_total = hours_measured + hours_bridged + hours_missing (R10).
+        In each row hours_total = hours_measured + hours_bridged + hours_missing (R10);
+        `hours_excluded` do not count and stand beside it.
     """
     a = np.array([_hour(moment) for moment in starts], dtype=np.int64)
     b = np.array([_hour(moment) for moment in ends], dtype=np.int64)
@@ -220,6 +222,7 @@ def accounts(blocks: Blocks, starts: list[datetime], ends: list[datetime]) -> pl
         "hours_measured": measured.astype(np.int64),
         "hours_bridged": bridged.astype(np.int64),
         "hours_missing": (total - measured - bridged).astype(np.int64),
+        "hours_excluded": np.asarray(left_out, dtype=np.int64),
     }
     for name in blocks.streams:
         columns[f"stream:{name}"] = _between(blocks.streams[name], i, j)

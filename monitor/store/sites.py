@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from monitor.errors import NotFoundError
-from monitor.models import Channel, MeterFit, Role, Site
+from monitor.models import Channel, MeterFit, Site
 from monitor.store.connection import Store
 
 
@@ -121,13 +121,3 @@ def stored_channels(store: Store, site: Site) -> list[StoredChannel]:
         for fit, occurrence in _occurrences(site)
         for channel in fit.channel
     ]
-
-
-def channel_names(store: Store, site_id: str) -> dict[int, tuple[str, Role]]:
-    """Serial and role of every channel that a site ever had."""
-    rows = (
-        store.cursor()
-        .execute("SELECT channel_id, serial, role FROM channel WHERE site_id = ?", [site_id])
-        .fetchall()
-    )
-    return {number: (serial, Role(role)) for number, serial, role in rows}

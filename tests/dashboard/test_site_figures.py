@@ -142,7 +142,7 @@ def test_months_of_which_nothing_is_known_show_no_zero(store, installer, now):
     record = data.record(installer, store, "dene-farm", now)
     silent = data.months(record).row(-1, named=True)
     assert silent["heat_kwh"] == 0
-    assert site_text.window_row(silent)[1:4] == ("–", "–", "0\u00a0%")
+    assert site_text.window_row(silent)[2:5] == ("–", "–", "0\u00a0%")
 
 
 def test_a_day_between_two_gaps_is_a_point():

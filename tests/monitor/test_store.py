@@ -29,7 +29,6 @@ from monitor.store.readings import (
     record_import,
 )
 from monitor.store.sites import (
-    channel_names,
     list_sites,
     load_site,
     save_site,
@@ -272,7 +271,6 @@ class TestReadings:
         save_site(store, without, NOW)
         assert refreshed(store, without).is_empty()
         assert count(store, "reading") == 3
-        assert channel_names(store, "mill-lane-1")[HEAT][0] == "M0"
         save_site(store, register_home(), NOW)
         assert refreshed(store, register_home()).height == 2
 
