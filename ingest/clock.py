@@ -73,6 +73,22 @@ class Stamps:
     zone: Zone
 
 
+@dataclass(frozen=True)
+class Moments:
+    """Times that a file states as times, not as text.
+
+    Attributes
+    ----------
+    moment
+        Times in numpy's `datetime64[us]`; NaT where the file states none.
+    floating
+        True where a time is local to the profile's zone, False where it is UTC.
+    """
+
+    moment: npt.NDArray[Any]
+    floating: Bools
+
+
 def check_time_format(time_format: str) -> None:
     """Refuse a strptime format that does not hold a whole date, and a time that it names.
 
@@ -113,6 +129,7 @@ def read_stamps(
     time_format: str,
     zone: Zone,
     group: Ints | None = None,
+    typed: Moments | None = None,
 ) -> Stamps:
     """Read a column of stamps.
 
@@ -127,16 +144,15 @@ def read_stamps(
     group
         Which series each row belongs to, where a file mixes several; the order that
         tells the two hours of an autumn night apart is kept within a group.
+    typed
+        Times that the file states as such; text is only read where they lack.
 
     Returns
     -------
     Stamps
         As long as `text`.
     """
-    if time_format in NUMERIC_FORMATS:
-        moment, floating = _numeric(text, time_format)
-    else:
-        moment, floating = _textual(text, time_format)
+    moment, floating = _moments(text, time_format, typed)
     known = ~np.isnat(moment)
     micros = moment.astype(np.int64)
     inside = known & (micros >= _FIRST) & (micros < _LAST)
@@ -161,6 +177,20 @@ def read_stamps(
         )
         reason = reason.scatter(bad, said)
     return Stamps(_datetimes(utc, good), local, inside & floating, reason, zone)
+
+
+def _moments(
+    text: pl.Series, time_format: str, typed: Moments | None
+) -> tuple[npt.NDArray[Any], Bools]:
+    """Give datetime64 with NaT, and where no offset was given."""
+    read = _numeric if time_format in NUMERIC_FORMATS else _textual
+    if typed is None:
+        return read(text, time_format)
+    moment, floating = typed.moment.copy(), typed.floating.copy()
+    left = np.isnat(moment) & text.is_not_null().to_numpy()
+    if left.any():
+        moment[left], floating[left] = read(text.filter(pl.Series(left)), time_format)
+    return moment, floating
 
 
 def _datetimes(utc: Ints, good: Bools) -> pl.Series:

@@ -15,11 +15,14 @@ import meterbus
 import numpy as np
 import numpy.typing as npt
 
+from ingest.mbus_wireless import encrypted
+
 Frames = npt.NDArray[np.uint8]
 Ints = npt.NDArray[np.int64]
 
 #: Start, length twice, start, C, A, CI, then 12 bytes of fixed data header.
 HEADER_BYTES = 19
+_BODY = 6
 TRAILER_BYTES = 2
 _CI_VARIABLE = 0x72
 #: Modes of the configuration field in which the payload is encrypted (EN 13757-7).
@@ -79,11 +82,16 @@ class Spot:
 
 @dataclass(frozen=True)
 class Build:
-    """Everything of a telegram but its header and its values."""
+    """Everything of a telegram but its header and its values.
+
+    `more` is the place of the byte by which it says that more records follow in the
+    next telegram.
+    """
 
     fixed: Ints
     pattern: Frames
     spots: tuple[Spot, ...]
+    more: int | None = None
 
 
 class _Placed(int):
@@ -93,7 +101,7 @@ class _Placed(int):
 
 
 def faults(frames: Frames) -> npt.NDArray[np.str_]:
-    """Say what is wrong with each frame; the empty string where nothing is.
+    """Say what is wrong with each wired frame; the empty string where nothing is.
 
     Parameters
     ----------
@@ -106,8 +114,8 @@ def faults(frames: Frames) -> npt.NDArray[np.str_]:
         return np.full(count, said)
     checksum = frames[:, 4:-2].sum(axis=1, dtype=np.int64) % 256
     mode = frames[:, 18] & 0x1F
-    encrypted = np.isin(mode, _ENCRYPTED_MODES) & (
-        (frames[:, HEADER_BYTES] != _IDLE_FILLER) | (frames[:, HEADER_BYTES + 1] != _IDLE_FILLER)
+    hidden = (frames[:, HEADER_BYTES] != _IDLE_FILLER) | (
+        frames[:, HEADER_BYTES + 1] != _IDLE_FILLER
     )
     return np.select(
         [
@@ -115,14 +123,14 @@ def faults(frames: Frames) -> npt.NDArray[np.str_]:
             (frames[:, 1] != length - 6) | (frames[:, 2] != length - 6),
             checksum != frames[:, -2],
             frames[:, 6] != _CI_VARIABLE,
-            encrypted,
+            *(hidden & (mode == one) for one in _ENCRYPTED_MODES),
         ],
         [
             "not a long frame: it must start with 68 .. .. 68 and end with 16",
             f"the telegram has {length} bytes, which is not the length that it states",
             "the checksum does not fit: the telegram was damaged on its way",
             "not a telegram with variable data (CI field 72)",
-            "the telegram is encrypted",
+            *(encrypted(one) for one in _ENCRYPTED_MODES),
         ],
         default="",
     )
@@ -160,7 +168,9 @@ def _build(frame: Frames) -> Build | None:
         placed.place = place
         data.append(placed)
     try:
-        records = meterbus.TelegramLong.parse(data).records
+        body = meterbus.TelegramBody()
+        body.load(data[_BODY:-TRAILER_BYTES])
+        records = body.bodyPayload.records
     # The library meets broken telegrams with whatever its code runs into.
     except Exception:
         return None
@@ -168,14 +178,20 @@ def _build(frame: Frames) -> Build | None:
     payload[:HEADER_BYTES] = False
     payload[-TRAILER_BYTES:] = False
     spots = []
+    more = None
     for record in records:
+        if record.more_records_follow:
+            more = record.dib.parts[0].place
+            # What follows it in the telegram is the maker's own.
+            payload[more + 1 :] = False
+            continue
         places = [byte.place for byte in record.dataField.parts]
         payload[places] = False
         spot = _spot(record, places)
         if spot is not None:
             spots.append(spot)
     fixed = np.flatnonzero(payload)
-    return Build(fixed, frame[fixed], tuple(spots))
+    return Build(fixed, frame[fixed], tuple(spots), more)
 
 
 def _spot(record: meterbus.TelegramVariableDataRecord, places: list[int]) -> Spot | None:

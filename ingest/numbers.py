@@ -85,16 +85,64 @@ def read_numbers(
         empty = empty.scatter(rows.filter(nothing), True)  # noqa: FBT003
         still = slow["value"].is_null() & ~nothing
         rows, reasons = rows.filter(still), slow["reason"].filter(still)
-    if sentinels:
-        meant = values.is_in(list(sentinels)).fill_null(value=False)
-        if meant.any():
-            hit = meant.arg_true()
-            said = pl.Series(
-                "reason", ["this value stands for 'no value' in this column"], dtype=pl.String
-            ).new_from_index(0, len(hit))
-            values = values.set(meant, None)
-            rows, reasons = rows.append(hit), reasons.append(said)
+    values, rows, reasons = _without_sentinels(values, rows, reasons, sentinels)
     return Numbers(values, empty if empty.any() else None, rows, reasons)
+
+
+def typed_numbers(
+    numbers: pl.Series,
+    text: pl.Series | None = None,
+    *,
+    decimal: str = ".",
+    thousands: str | None = None,
+    sentinels: tuple[float, ...] = (),
+) -> Numbers:
+    """Read a column whose cells the file itself states as numbers, all or in part.
+
+    Parameters
+    ----------
+    numbers
+        Float64; null where a cell holds no number.
+    text
+        What cells hold instead, as `read_numbers` takes it; it is only read where there is
+        no number. None: nothing.
+    """
+    values = numbers
+    unusable = (~numbers.is_finite()).fill_null(value=False)
+    rows = unusable.arg_true()
+    reasons = pl.Series("reason", [], dtype=pl.String)
+    if len(rows):
+        said = "not a finite number: '" + numbers.gather(rows).cast(pl.String) + "'"
+        reasons = said.alias("reason")
+        values = values.set(unusable, None)
+    empty = numbers.is_null()
+    if text is not None:
+        written = (empty & text.is_not_null()).arg_true()
+        if len(written):
+            read = read_numbers(text.gather(written), decimal=decimal, thousands=thousands)
+            values = values.scatter(written, read.values)
+            full = written if read.blank is None else written.filter(~read.blank)
+            empty = empty.scatter(full, False)  # noqa: FBT003
+            rows = rows.append(written.gather(read.bad))
+            reasons = reasons.append(read.reasons)
+    values, rows, reasons = _without_sentinels(values, rows, reasons, sentinels)
+    return Numbers(values, empty if empty.any() else None, rows, reasons)
+
+
+def _without_sentinels(
+    values: pl.Series, rows: pl.Series, reasons: pl.Series, sentinels: tuple[float, ...]
+) -> tuple[pl.Series, pl.Series, pl.Series]:
+    if not sentinels:
+        return values, rows, reasons
+    meant = values.is_in(list(sentinels)).fill_null(value=False)
+    if meant.any():
+        hit = meant.arg_true()
+        said = pl.Series(
+            "reason", ["this value stands for 'no value' in this column"], dtype=pl.String
+        ).new_from_index(0, len(hit))
+        values = values.set(meant, None)
+        rows, reasons = rows.append(hit), reasons.append(said)
+    return values, rows, reasons
 
 
 def _read_slowly(cells: pl.Series, decimal: str, thousands: str | None) -> pl.DataFrame:

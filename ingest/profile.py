@@ -4,40 +4,19 @@ from __future__ import annotations
 
 from datetime import timedelta
 from pathlib import Path
-from typing import Annotated, Literal, Self
+from typing import Literal, Self
 
-from pydantic import (
-    AfterValidator,
-    Field,
-    StringConstraints,
-    field_validator,
-    model_validator,
-)
+from pydantic import Field, field_validator, model_validator
 
-from ingest.clock import NUMERIC_FORMATS, check_time_format
+from ingest.layouts_messages import JsonLines, LineProtocol, MbusXml, SenML
+from ingest.layouts_tabular import Delimited as Delimited
+from ingest.layouts_tabular import Excel as Excel
+from ingest.layouts_tabular import Parquet as Parquet
+from ingest.layouts_tabular import Separator as Separator
+from ingest.layouts_tabular import TimeFormat as TimeFormat
+from ingest.layouts_telegrams import Espi, Obis
 from ingest.local_time import parse_zone
 from monitor.models import Finite, Kind, Record, Role, record_from_toml
-
-
-def _readable_time_format(time_format: str) -> str:
-    check_time_format(time_format)
-    return time_format
-
-
-def _plain_separator(separator: str) -> str:
-    if not separator.isascii() or separator.isalnum() or separator in '"\r\n.+-#':
-        message = f"'{separator}' cannot separate fields; use one of ; , | or a tab"
-        raise ValueError(message)
-    return separator
-
-
-TimeFormat = Annotated[str, Field(min_length=1), AfterValidator(_readable_time_format)]
-# A tab is a separator too, so it must not be stripped as white space is elsewhere.
-Separator = Annotated[
-    str,
-    StringConstraints(min_length=1, max_length=1, strip_whitespace=False),
-    AfterValidator(_plain_separator),
-]
 
 
 class MbusRecord(Record):
@@ -51,6 +30,8 @@ class MbusRecord(Record):
         Storage number, tariff and subunit; the live register is 0, 0, 0.
     cooling
         True for the register that counts energy taken back.
+    id
+        XML dumps only: the `id` of the record, where several look alike there.
     """
 
     quantity: Literal["energy", "power", "flow_rate", "flow_temp", "return_temp"]
@@ -58,6 +39,7 @@ class MbusRecord(Record):
     tariff: int = Field(default=0, ge=0)
     device: int = Field(default=0, ge=0)
     cooling: bool = False
+    id: int | None = Field(default=None, ge=0)
 
 
 class Column(Record):
@@ -67,11 +49,12 @@ class Column(Record):
     ----------
     column
         Wide layout: header of the column. Long layout: the text in the `point` column.
+        OBIS: the code, or a sum of codes. ESPI: address or title of a MeterReading.
         M-Bus: leave it out and give `record` instead.
     role, kind, unit
         What the values are. Units are read by pint ('kWh', 'MWh', 'GJ', 'kW', 'W',
-        'degC', 'degF', 'K', 'm3/h', 'l/min' ...) and converted on reading. M-Bus: leave
-        it out, for each telegram states its own.
+        'degC', 'degF', 'K', 'm3/h', 'l/min' ...) and converted on reading. Leave
+        it out where files state their own (M-Bus, OBIS, ESPI).
     interval
         Interval kind only: length of the interval. Without it the spacing of the
         time stamps must be regular and is taken.
@@ -118,63 +101,6 @@ class Column(Record):
         if (self.column is None) == (self.record is None):
             message = "give either 'column' (delimited text) or 'record' (M-Bus)"
             raise ValueError(message)
-        if self.unit is None and self.record is None:
-            message = "'unit' is required: which unit the values of the column are in"
-            raise ValueError(message)
-        return self
-
-
-class Delimited(Record):
-    """Layout of a delimited text file.
-
-    Attributes
-    ----------
-    layout
-        `wide`: one column a quantity. `long`: one row a value, with a `point` column
-        that says which quantity and a `value` column.
-    separator, decimal, thousands, encoding
-        Left out: separator is found from the header line; encoding from the byte order
-        mark, else UTF-8.
-    header_contains
-        Text by which the header line is known; lines before it are preamble. Left out:
-        the first line that holds the time column's name.
-    time
-        Name of the time column, or of a date and a time column.
-    time_format
-        strptime format, or `iso`, `epoch_s`, `epoch_ms`, `excel`. Where date and time
-        are two columns, the format is for both with one space between.
-    point, value
-        Long layout: names of the column that says what a row is, and of its value.
-    serial
-        Name of the column with the meter's serial, where the file mixes several meters.
-    """
-
-    layout: Literal["wide", "long"] = "wide"
-    separator: Separator | None = None
-    decimal: Literal[".", ","] = "."
-    thousands: Literal[".", ",", "'", " "] | None = None
-    encoding: Literal["utf-8", "utf-16", "latin-1", "cp1252"] | None = None
-    header_contains: str | None = None
-    time: str | tuple[str, str]
-    time_format: TimeFormat = "iso"
-    point: str | None = None
-    value: str | None = None
-    serial: str | None = None
-
-    @model_validator(mode="after")
-    def _long_names_its_columns(self) -> Self:
-        if self.layout == "long" and (self.point is None or self.value is None):
-            message = "a long layout needs 'point' and 'value': the names of those two columns"
-            raise ValueError(message)
-        if self.layout == "wide" and (self.point is not None or self.value is not None):
-            message = "'point' and 'value' belong to a long layout; set layout = \"long\""
-            raise ValueError(message)
-        if self.thousands == self.decimal:
-            message = "'thousands' and 'decimal' must differ"
-            raise ValueError(message)
-        if isinstance(self.time, tuple) and self.time_format in NUMERIC_FORMATS:
-            message = f"time_format '{self.time_format}' is one number, so 'time' is one column"
-            raise ValueError(message)
         return self
 
 
@@ -191,6 +117,10 @@ class Mbus(Record):
 
     separator: Separator = ";"
     time_format: TimeFormat = "iso"
+
+
+#: Formats whose files do not say the unit of a value, or only in a heading.
+_TABLES = ("delimited", "excel", "jsonl", "parquet")
 
 
 class Profile(Record):
@@ -212,8 +142,27 @@ class Profile(Record):
     zone: str = "UTC"
     correction: bool = False
     delimited: Delimited | None = None
+    excel: Excel | None = None
+    parquet: Parquet | None = None
     mbus: Mbus | None = None
+    mbus_xml: MbusXml | None = None
+    obis: Obis | None = None
+    espi: Espi | None = None
+    senml: SenML | None = None
+    line_protocol: LineProtocol | None = None
+    jsonl: JsonLines | None = None
     column: tuple[Column, ...] = Field(min_length=1)
+
+    @model_validator(mode="after")
+    def _tables_need_units(self) -> Self:
+        bare = [one for one in self.column if one.unit is None and one.record is None]
+        stated = self.jsonl is not None and self.jsonl.unit is not None
+        if bare and self.format in _TABLES and not stated:
+            message = (
+                f"'unit' is required: which unit the values of the column '{bare[0].column}' are in"
+            )
+            raise ValueError(message)
+        return self
 
     @field_validator("zone")
     @classmethod

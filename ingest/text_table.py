@@ -11,6 +11,7 @@ import codecs
 import gzip
 import re
 import zlib
+from collections.abc import Callable
 from dataclasses import dataclass
 from difflib import get_close_matches
 from pathlib import Path
@@ -141,30 +142,59 @@ class Header:
         Terminal
             The file has no such column, or more than one.
         """
-        found = [index for index, one in enumerate(self.names) if one == name.strip()]
-        if len(found) == 1:
-            return found[0]
-        where = f"{file}, line {self.line + 1}"
-        if found:
-            places = " and ".join(str(index + 1) for index in found)
-            message = (
-                f"{where}: the column '{name}' occurs more than once (columns {places}). "
-                "Rename one of them in the export."
-            )
-            raise Terminal(message)
+        return position_of(name, self.names, where=f"{file}, line {self.line + 1}")
+
+
+def _numbered(index: int) -> str:
+    return str(index + 1)
+
+
+def position_of(
+    name: str,
+    names: tuple[str, ...],
+    *,
+    where: str,
+    called: Callable[[int], str] = _numbered,
+) -> int:
+    """Find a column among the names of a header.
+
+    Parameters
+    ----------
+    where
+        File and line of the header, for sentences.
+    called
+        What a person calls the column of an index.
+
+    Raises
+    ------
+    Terminal
+        There is no such column, or more than one.
+    """
+    found = [index for index, one in enumerate(names) if one == name.strip()]
+    if len(found) == 1:
+        return found[0]
+    if found:
+        places = " and ".join(called(index) for index in found)
         message = (
-            f"{where}: there is no column '{name}'.{_nearest(name, self.names)} "
-            f"The file has: {_listed(self.names)}."
+            f"{where}: the column '{name}' occurs more than once (columns {places}). "
+            "Rename one of them in the export."
         )
         raise Terminal(message)
+    message = (
+        f"{where}: there is no column '{name}'.{nearest_of(name, names)} "
+        f"The file has: {listed(names)}."
+    )
+    raise Terminal(message)
 
 
-def _nearest(name: str, names: tuple[str, ...]) -> str:
+def nearest_of(name: str, names: tuple[str, ...]) -> str:
+    """Give a sentence with the name that is most like one, or nothing."""
     close = get_close_matches(name, names[:500], n=1, cutoff=0.5)
     return f" The nearest is '{close[0]}'." if close else ""
 
 
-def _listed(names: tuple[str, ...], most: int = 20) -> str:
+def listed(names: tuple[str, ...], most: int = 20) -> str:
+    """Give names for a person to read, the first of them if they are many."""
     text = ", ".join(f"'{shown(name, 60)}'" for name in names[:most])
     return text if len(names) <= most else f"{text} and {len(names) - most} more"
 
@@ -235,7 +265,7 @@ def find_header(
     names = "' and '".join(anchor)
     message = (
         f"{text.name}: no header line with the time column '{names}' was found {looked}."
-        f"{_nearest(anchor[0], nearest)} The likeliest header has: {_listed(nearest)}. Correct "
+        f"{nearest_of(anchor[0], nearest)} The likeliest header has: {listed(nearest)}. Correct "
         "'time', 'separator' or 'encoding' in the profile."
     )
     raise Terminal(message)

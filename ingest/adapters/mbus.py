@@ -13,27 +13,26 @@ import polars as pl
 from ingest.clock import Stamps, read_stamps
 from ingest.errors import Terminal
 from ingest.local_time import parse_zone
+from ingest.mbus_answers import Answers, join_answers
 from ingest.mbus_frames import (
-    ELECTRICITY_MEDIA,
-    HEAT_MEDIA,
     NEGATIVE_ONLY,
     POSITIVE_ONLY,
     Build,
     Frames,
     Ints,
     Spot,
-    builds,
     faults,
     serials,
     values,
 )
+from ingest.mbus_records import concerns, in_kept_unit, label, record_of
+from ingest.mbus_wireless import as_long_frame, is_wireless
 from ingest.normal_form import Extract, Target
 from ingest.numbers import shown_column
 from ingest.profile import Column, Mbus, MbusRecord, Profile
 from ingest.text_table import Text, load_text
-from ingest.units import Conversion, conversion
+from ingest.units import conversion
 from monitor.errors import DescriptionError
-from monitor.models import Kind, Role
 from monitor.schemas import NORMAL, REJECT, empty
 
 
@@ -46,6 +45,7 @@ class _Found:
     rejects: list[pl.DataFrame] = field(default_factory=list)
     absent: Counter[tuple[int, str]] = field(default_factory=Counter)
     strange: Counter[str] = field(default_factory=Counter)
+    notes: list[str] = field(default_factory=list)
 
 
 @dataclass(frozen=True)
@@ -83,73 +83,70 @@ class MbusAdapter:
         text = load_text(path)
         capture = _capture(text, layout)
         found = _Found()
-        frames = [bytes(one) if one is not None else b"" for one in capture.telegram]
-        lengths = np.array([len(one) for one in frames], dtype=np.int64)
         said = np.where(capture.telegram.is_null().to_numpy(), "not hexadecimal digits", "")
         said = said.astype(object)
-        meters = np.full(len(frames), "", dtype=object)
-        good: list[tuple[Ints, Frames]] = []
-        for length in np.unique(lengths[said == ""]):
-            rows = np.flatnonzero((lengths == length) & (said == ""))
-            block = np.frombuffer(b"".join(frames[row] for row in rows), np.uint8)
-            block = block.reshape(len(rows), length)
-            said[rows] = faults(block)
-            fine = said[rows] == ""
-            meters[rows[fine]] = serials(block[fine])
-            good.append((rows[fine], block[fine]))
+        meters = np.full(len(said), "", dtype=object)
+        single = _telegrams(capture, said, meters)
         stamps = _stamps(capture, layout, profile, meters)
+        seconds = stamps.utc.dt.epoch("s").fill_null(0).to_numpy()
+        known = np.flatnonzero(stamps.utc.is_not_null().to_numpy())
+        answers = join_answers(single, seconds, known)
         reader = _Reader(profile, records, capture, stamps, meters, found)
-        for rows, block in good:
-            for part, build in builds(block):
-                if build is None:
-                    said[rows[part]] = "the records of the telegram cannot be told apart"
-                else:
-                    reader.read(rows[part], block[part], build)
+        for rows, block, build in answers.parts:
+            reader.read(rows, block, build)
+        for rows in answers.unreadable:
+            said[rows] = "the records of the telegram cannot be told apart"
+        found.notes += _notes_on_answers(answers)
         _refuse_lines(capture, said, found)
         return _extract(capture, profile, found)
 
 
 def _record(column: Column, profile: Profile) -> MbusRecord:
-    name = f"The profile '{profile.name}', column of role '{column.role}':"
-    if column.record is None:
-        message = f"{name} an M-Bus column needs 'record', such as {{ quantity = \"energy\" }}."
-        raise DescriptionError(message)
-    if not _can_be(column.record.quantity, column):
+    record = record_of(column, profile)
+    if record.id is not None:
         message = (
-            f"{name} a record of '{column.record.quantity}' cannot be kind '{column.kind}' of "
-            f"role '{column.role}'. Energy is a register, power is power, and a temperature or "
-            "flow is a state."
+            f"The profile '{profile.name}', column '{label(column)}': 'id' belongs to format "
+            "'mbus_xml'; a telegram tells its records apart itself."
         )
         raise DescriptionError(message)
-    if column.unit is not None:
-        conversion(column.unit, column.role, column.kind, where=_label(column))
-    return column.record
+    return record
 
 
-def _can_be(quantity: str, column: Column) -> bool:
-    if quantity == "energy":
-        return column.kind is Kind.REGISTER
-    if quantity == "power":
-        return column.kind is Kind.POWER
-    return column.kind is Kind.STATE and (quantity == "flow_rate") == (
-        column.role is Role.FLOW_RATE
-    )
+def _telegrams(
+    capture: _Capture, said: npt.NDArray[np.object_], meters: npt.NDArray[np.object_]
+) -> Answers:
+    """Check the telegrams and sort them by build; fill in what is wrong and whose they are."""
+    frames = [bytes(one) if one is not None else b"" for one in capture.telegram]
+    wired = np.ones(len(frames), dtype=np.bool_)
+    for row, one in enumerate(frames):
+        if is_wireless(one):
+            wired[row] = False
+            frames[row], said[row] = as_long_frame(one)
+    lengths = np.array([len(one) for one in frames], dtype=np.int64)
+    found = Answers()
+    for length in np.unique(lengths[said == ""]):
+        rows = np.flatnonzero((lengths == length) & (said == ""))
+        block = np.frombuffer(b"".join(frames[row] for row in rows), np.uint8)
+        block = block.reshape(len(rows), length)
+        said[rows] = np.where(wired[rows], faults(block), "")
+        fine = said[rows] == ""
+        meters[rows[fine]] = serials(block[fine])
+        found.add(rows[fine], block[fine])
+    return found
 
 
-def _label(column: Column) -> str:
-    """Name a column by its record: 'energy', 'energy tariff 1', 'energy cooling'."""
-    record = column.record or MbusRecord(quantity="energy")
-    parts: list[str] = [record.quantity]
-    parts += [
-        f"{name} {number}"
-        for name, number in (
-            ("storage", record.storage),
-            ("tariff", record.tariff),
-            ("device", record.device),
+def _notes_on_answers(answers: Answers) -> list[str]:
+    notes = []
+    if answers.joined:
+        notes.append(
+            f"Telegrams that continue the one before them, and were read with it: {answers.joined}."
         )
-        if number
-    ]
-    return " ".join([*parts, "cooling"] if record.cooling else parts)
+    if answers.open:
+        notes.append(
+            f"Telegrams that announce more records, of which none follow: {answers.open}. "
+            "What they hold was read."
+        )
+    return notes
 
 
 def _capture(text: Text, layout: Mbus) -> _Capture:
@@ -225,7 +222,7 @@ class _Reader:
         meant = [
             number
             for number, column in enumerate(self.profile.column)
-            if _concerns(column, meter, medium)
+            if concerns(column, meter, medium)
         ]
         if not meant:
             self.found.strange[f"{meter} (medium {medium:02X})"] += len(rows)
@@ -247,7 +244,7 @@ class _Reader:
             kept[differ] = np.nan
             said[differ] = "the telegram holds this record twice, with different values"
         for sentinel in column.sentinels:
-            meant = np.isclose(kept, _in_kept_unit(sentinel, column), rtol=1e-9, atol=1e-9)
+            meant = np.isclose(kept, in_kept_unit(sentinel, column), rtol=1e-9, atol=1e-9)
             kept[meant] = np.nan
             said[meant] = "this value stands for 'no value' in this column"
         target = self.found.targets.setdefault((number, meter), len(self.found.targets))
@@ -274,7 +271,7 @@ class _Reader:
         self.found.rejects.append(
             frame.filter(~usable).select(
                 "line",
-                pl.lit(_label(column)).alias("column"),
+                pl.lit(label(column)).alias("column"),
                 pl.Series("raw", [_hex(frames[one], spots[0]) for one in refused], pl.String),
                 pl.coalesce("late", "said").alias("reason"),
             )
@@ -283,12 +280,6 @@ class _Reader:
 
 def _hex(frame: Frames, spot: Spot) -> str:
     return bytes(frame[spot.offset : spot.offset + spot.length]).hex(" ").upper()
-
-
-def _concerns(column: Column, meter: str, medium: int) -> bool:
-    if column.serial is not None:
-        return column.serial.zfill(8).upper() == meter
-    return medium in (ELECTRICITY_MEDIA if column.role.is_electricity else HEAT_MEDIA)
 
 
 def _fitting(spots: tuple[Spot, ...], record: MbusRecord) -> list[Spot]:
@@ -314,16 +305,9 @@ def _kept(
     frames: Frames, spot: Spot, column: Column
 ) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.object_]]:
     raw, said = values(frames, spot)
-    unit = conversion(spot.unit, column.role, column.kind, where=_label(column))
+    unit = conversion(spot.unit, column.role, column.kind, where=label(column))
     kept = unit.apply(pl.Series(raw), scale=column.scale).to_numpy().copy()
     return kept, said.astype(object)
-
-
-def _in_kept_unit(sentinel: float, column: Column) -> float:
-    unit = Conversion(1.0)
-    if column.unit is not None:
-        unit = conversion(column.unit, column.role, column.kind, where=_label(column))
-    return unit.factor * sentinel * column.scale + unit.offset
 
 
 def _refuse_lines(capture: _Capture, said: npt.NDArray[np.object_], found: _Found) -> None:
@@ -342,10 +326,10 @@ def _refuse_lines(capture: _Capture, said: npt.NDArray[np.object_], found: _Foun
 
 
 def _extract(capture: _Capture, profile: Profile, found: _Found) -> Extract:
-    notes = list(capture.notes)
+    notes = [*capture.notes, *found.notes]
     for (number, meter), count in found.absent.items():
-        label = _label(profile.column[number])
-        notes.append(f"Telegrams of meter {meter} without a record '{label}': {count}.")
+        name = label(profile.column[number])
+        notes.append(f"Telegrams of meter {meter} without a record '{name}': {count}.")
     if found.strange:
         listed = ", ".join(f"{name}: {count}" for name, count in found.strange.most_common(12))
         notes.append(
@@ -354,7 +338,7 @@ def _extract(capture: _Capture, profile: Profile, found: _Found) -> Extract:
         )
     return Extract(
         targets=tuple(
-            Target(profile.column[number], _label(profile.column[number]), meter)
+            Target(profile.column[number], label(profile.column[number]), meter)
             for number, meter in found.targets
         ),
         readings=pl.concat(found.readings) if found.readings else empty(NORMAL),

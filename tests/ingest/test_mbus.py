@@ -247,7 +247,11 @@ def test_a_telegram_without_the_record_is_said(tmp_path: Path) -> None:
 
 def test_an_encrypted_telegram_is_refused(tmp_path: Path) -> None:
     found = capture(tmp_path, profile(), telegram(energy(1), configuration="0005"))
-    assert reasons(found) == [(1, "telegram", "the telegram is encrypted")]
+    said = (
+        "the telegram is encrypted (mode 5): the reader must decrypt it with the meter's key "
+        "before it writes the file"
+    )
+    assert reasons(found) == [(1, "telegram", said)]
 
 
 def test_sentinels_and_scale_apply_to_telegrams_too(tmp_path: Path) -> None:

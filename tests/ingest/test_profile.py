@@ -10,6 +10,8 @@ from typing import Any
 import pytest
 
 from ingest.adapters.mbus import ADAPTER as MBUS
+from ingest.layouts_messages import JsonLines, LineProtocol, MbusXml, SenML
+from ingest.layouts_telegrams import Espi, Obis
 from ingest.profile import (
     Column,
     Delimited,
@@ -41,10 +43,26 @@ def test_every_example_of_the_page_reads_the_export_beside_it(number: int, tmp_p
 
 def test_the_page_has_an_export_for_each_example() -> None:
     assert len(EXAMPLES) == len(EXPORTS) >= 4
-    assert {tomllib.loads(example)["format"] for example in EXAMPLES} == {"delimited", MBUS.name}
+    formats = {tomllib.loads(example)["format"] for example in EXAMPLES}
+    assert formats >= {"delimited", MBUS.name, "mbus_xml", "senml", "line_protocol", "jsonl"}
 
 
-@pytest.mark.parametrize("model", [Profile, Delimited, Mbus, Column, MbusRecord])
+@pytest.mark.parametrize(
+    "model",
+    [
+        Profile,
+        Delimited,
+        Mbus,
+        Column,
+        MbusRecord,
+        MbusXml,
+        SenML,
+        LineProtocol,
+        JsonLines,
+        Obis,
+        Espi,
+    ],
+)
 def test_every_key_of_a_profile_is_on_the_page(model: type[Profile]) -> None:
     page = PAGE.read_text(encoding="utf-8")
     missing = [key for key in model.model_fields if f"| `{key}` |" not in page]
