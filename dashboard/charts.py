@@ -7,12 +7,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date, timedelta
+from itertools import accumulate
 
 import plotly.graph_objects as go
 import polars as pl
 
 from dashboard import format as fmt
 from dashboard import theme
+from monitor.guarantee.causes import Cause, Shortfall
 from monitor.guarantee.outlook import FanPoint
 
 
@@ -335,4 +337,65 @@ def flow_weather(bins: pl.DataFrame, curve: Curve | None) -> go.Figure:
             font={"size": 14},
             bgcolor=theme.LABEL,
         )
+    return fig
+
+
+def _folded(name: str) -> str:
+    """A long name in two lines, so that a narrow screen keeps room for the bars."""
+    if len(name) <= 16:
+        return name
+    at = min((i for i, c in enumerate(name) if c == " "), key=lambda i: abs(i - len(name) // 2))
+    return f"{name[:at]}<br>{name[at + 1 :]}"
+
+
+def waterfall(found: Shortfall, names: dict[Cause, str]) -> go.Figure:
+    """From the promise to the SPF so far, cause by cause, each with its 95 % interval."""
+    shares = [s for s in found.shares if s.spf is not None]
+    steps = [-(s.spf or 0.0) for s in shares]
+    after = list(accumulate(steps, initial=found.promise))
+    base = [0.0, *after[:-1], 0.0]
+    width = [found.promise, *steps, found.measured]
+    colour = [
+        theme.PROMISE,
+        *(theme.HEAT if step < 0 else theme.ELECTRICITY for step in steps),
+        theme.NEUTRAL,
+    ]
+    # Beside the bar's name a figure can be read however short the bar is.
+    labels = [
+        f"Promise <b>{found.promise:.2f}</b>",
+        *(
+            f"{_folded(fmt.initial(names[s.cause]))} <b>{fmt.signed(step)}</b>"
+            for s, step in zip(shares, steps, strict=True)
+        ),
+        f"SPF so far <b>{found.measured:.2f}</b>",
+    ]
+    # A share's interval is drawn about the end of its bar.
+    above = [0.0, *((s.spf or 0.0) - (s.low or 0.0) for s in shares), 0.0]
+    below = [0.0, *((s.high or 0.0) - (s.spf or 0.0) for s in shares), 0.0]
+    fig = theme.figure(x_title="SPF", y_title="")
+    fig.add_bar(
+        y=labels,
+        x=width,
+        base=base,
+        orientation="h",
+        marker={"color": colour},
+        error_x={
+            "type": "data",
+            "symmetric": False,
+            "array": above,
+            "arrayminus": below,
+            "color": theme.NEUTRAL,
+            "thickness": 1.5,
+            "width": 4,
+        },
+        hovertemplate="%{y}<extra></extra>",
+    )
+    ends = [found.promise, found.measured, *after]
+    reach = [end + more for end, more in zip(after[1:], above[1:-1], strict=True)]
+    floor = [end - less for end, less in zip(after[1:], below[1:-1], strict=True)]
+    low, high = min([*ends, *floor]), max([*ends, *reach])
+    margin = 0.06 * max(high - low, 0.1)
+    fig.update_xaxes(range=[max(0.0, low - 4 * margin), high + margin], showgrid=True)
+    fig.update_yaxes(autorange="reversed", showgrid=False, automargin=True)
+    fig.update_layout(height=70 + 34 * len(labels), bargap=0.25)
     return fig

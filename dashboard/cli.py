@@ -16,7 +16,7 @@ from typing import Annotated, Any, NoReturn
 
 import typer
 
-from dashboard import cli_claims, cli_figures, cli_users
+from dashboard import cli_claims, cli_context, cli_figures, cli_reasons, cli_users
 from dashboard import demo as demo_fleet
 from dashboard.cli_common import (
     DAY,
@@ -54,6 +54,8 @@ site_app = typer.Typer(no_args_is_help=True, help="Describe sites.")
 app.add_typer(site_app, name="site")
 cli_figures.register(app)
 cli_claims.register(app)
+cli_context.register(app)
+cli_reasons.register(app)
 cli_users.register(app)
 
 

@@ -1,9 +1,8 @@
-"""Commands about the end of a period: outlook, exclusions, prices, settlement."""
+"""Commands about the end of a period: outlook, exclusions, settlement."""
 
 from __future__ import annotations
 
 from datetime import datetime
-from pathlib import Path
 from typing import Annotated
 
 import typer
@@ -16,23 +15,20 @@ from dashboard.cli_common import (
     SiteId,
     StorePath,
     plain,
-    records,
     show,
     table,
 )
-from ingest.price_file import PriceLayout, read_price_file
 from monitor.errors import DescriptionError
 from monitor.guarantee.outlook import Outlook
 from monitor.guarantee.settlement import Exclusion, Settlement
 from monitor.metrics import periods
+from monitor.models import Site
 from monitor.refresh import refresh_site, settle_site
 from monitor.store import claims, derived
 from monitor.store.connection import open_store
-from monitor.store.prices import price_quarantine, price_series, record_prices
 from monitor.store.sites import list_sites, load_site
 
 exclude_app = typer.Typer(no_args_is_help=True, help="Stretches of time that do not count.")
-prices_app = typer.Typer(no_args_is_help=True, help="Prices that change by the hour or faster.")
 
 MOMENT = ["%Y-%m-%dT%H:%M", "%Y-%m-%d"]
 By = Annotated[str, typer.Option("--by", help="Who enters it.")]
@@ -44,7 +40,6 @@ def register(app: typer.Typer) -> None:
     app.command()(settle)
     app.command()(settlements)
     app.add_typer(exclude_app, name="exclude")
-    app.add_typer(prices_app, name="prices")
 
 
 def outlook(
@@ -67,7 +62,7 @@ def outlook(
             f"{ahead.promise:.2f}",
             say.spf(ahead.median) if ahead.is_forecast else say.NOTHING,
             say.interval(ahead.low_90, ahead.high_90) if ahead.is_forecast else say.NOTHING,
-            say.share(ahead.probability),
+            say.share(ahead.deciding_probability),
             ahead.sentence,
         )
     documents = [_outlook(ahead) for ahead in found]
@@ -90,6 +85,10 @@ def exclude_add(
     end: Annotated[datetime, typer.Option("--to", formats=MOMENT, help="End, local.")],
     reason: Annotated[str, typer.Option(help="Why it does not count.")],
     by: By,
+    condition: Annotated[
+        int | None,
+        typer.Option(help="Number of the terms' condition that was not met, from 1."),
+    ] = None,
     store: StorePath = DEFAULT_STORE,
     as_json: AsJson = False,
 ) -> None:
@@ -104,7 +103,14 @@ def exclude_add(
         number = claims.add_exclusion(
             opened,
             site,
-            Exclusion(start_utc=start_utc, end_utc=end_utc, reason=reason, by=by, at=now),
+            Exclusion(
+                start_utc=start_utc,
+                end_utc=end_utc,
+                reason=reason,
+                by=by,
+                at=now,
+                condition=_condition(described, condition),
+            ),
         )
         standing = refresh_site(opened, site, now=now)
     with_it = standing.account.spf if standing.account else None
@@ -122,15 +128,37 @@ def exclude_add(
     )
 
 
+def _condition(site: Site, number: int | None) -> str | None:
+    """A condition of the terms in force, word for word."""
+    if number is None:
+        return None
+    agreed = site.current_terms.conditions if site.current_terms else ()
+    if not 1 <= number <= len(agreed):
+        message = (
+            f"The terms of site '{site.id}' have {len(agreed)} conditions; there is no number "
+            f"{number}."
+        )
+        raise DescriptionError(message)
+    return agreed[number - 1]
+
+
 @exclude_app.command("list")
 def exclude_list(site: SiteId, store: StorePath = DEFAULT_STORE, as_json: AsJson = False) -> None:
     """List the exclusions in force."""
     with open_store(store) as opened:
         load_site(opened, site)
         found = claims.exclusions(opened, site)
-    rows = table(">number", "from (UTC)", "to (UTC)", "reason", "by", "entered (UTC)")
+    rows = table(">number", "from (UTC)", "to (UTC)", "reason", "condition", "by", "entered (UTC)")
     for number, e in found.items():
-        rows.add_row(str(number), plain(e.start_utc), plain(e.end_utc), e.reason, e.by, plain(e.at))
+        rows.add_row(
+            str(number),
+            plain(e.start_utc),
+            plain(e.end_utc),
+            e.reason,
+            e.condition or say.NOTHING,
+            e.by,
+            plain(e.at),
+        )
     show(
         as_json,
         [{"exclusion": n, **e.model_dump(mode="json")} for n, e in found.items()],
@@ -153,56 +181,6 @@ def exclude_withdraw(
         claims.withdraw_exclusion(opened, site, number, by, now)
         refresh_site(opened, site, now=now)
     show(as_json, {"site": site, "withdrawn": number}, f"Exclusion {number} is withdrawn.")
-
-
-@prices_app.command("add")
-def prices_add(
-    file: Annotated[Path, typer.Argument(metavar="FILE")],
-    series: Annotated[str, typer.Option(help="Name that tariffs use for these prices.")],
-    time: Annotated[str, typer.Option(help="Column of the time a price begins.")] = "time",
-    price: Annotated[str, typer.Option(help="Column of the price.")] = "price",
-    zone: Annotated[str, typer.Option(help="Zone of times without an offset.")] = "UTC",
-    scale: Annotated[
-        float, typer.Option(help="Factor to a price per kWh in the tariff's currency.")
-    ] = 1.0,
-    correction: Annotated[
-        bool, typer.Option("--correction", help="Replace prices that differ.")
-    ] = False,
-    store: StorePath = DEFAULT_STORE,
-    as_json: AsJson = False,
-) -> None:
-    """Import prices by the hour, half hour or quarter of an hour."""
-    layout = PriceLayout(time=time, price=price, zone=zone, scale=scale)
-    with open_store(store) as opened:
-        batch = read_price_file(file, series, layout, correction=correction)
-        counts = record_prices(opened, batch, periods.utc_now())
-        refused = price_quarantine(opened, counts.price_import_id)
-    show(
-        as_json,
-        {
-            "series": series,
-            "rows_read": counts.rows_read,
-            "accepted": counts.accepted,
-            "duplicates": counts.duplicates,
-            "conflicts": counts.conflicts,
-            "rejected": counts.rejected,
-            "refused": records(refused),
-        },
-        f"{file.name}: {counts.rows_read:,} prices read = {counts.accepted:,} accepted + "
-        f"{counts.duplicates:,} duplicates + {counts.conflicts:,} conflicts + "
-        f"{counts.rejected:,} rejected.",
-    )
-
-
-@prices_app.command("list")
-def prices_list(store: StorePath = DEFAULT_STORE, as_json: AsJson = False) -> None:
-    """List the series of prices."""
-    with open_store(store) as opened:
-        frame = price_series(opened)
-    rows = table(*frame.columns)
-    for row in frame.iter_rows():
-        rows.add_row(*(plain(cell) for cell in row))
-    show(as_json, records(frame), rows)
 
 
 def settle(site: SiteId, store: StorePath = DEFAULT_STORE, as_json: AsJson = False) -> None:
@@ -228,14 +206,18 @@ def _settlement_text(number: int, site: str, result: Settlement) -> str:
         f"  coverage     {say.share(a.coverage)} of {a.hours.total} h; the terms ask for "
         f"{say.share(result.minimum_coverage)}",
     ]
+    if result.allowance is not None:
+        lines += [
+            f"  allowance    {result.allowance.sentence}",
+            f"  as measured  the decision would be: {result.decision_as_measured}",
+        ]
     lines += [
         f"  excluded     {e.hours} h: {e.exclusion.reason} ({e.exclusion.by}); SPF with these "
         f"hours counted {say.spf(e.spf_with_it_counted)}"
         for e in result.exclusion_effects
     ]
-    if result.money is not None and result.money.remedy_owed is not None:
-        owed = say.money(result.money.remedy_owed, result.money.currency)
-        lines.append(f"  remedy       {owed}")
+    if result.money is not None:
+        lines.append(f"  remedy       {say.remedy(result.money)}")
     lines.append(f"  record       sha256 {result.input_hash}")
     return "\n".join(lines)
 

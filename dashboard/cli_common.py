@@ -10,7 +10,7 @@ from typing import Annotated, Any
 
 import polars as pl
 import typer
-from rich.console import Console
+from rich.console import Console, Group
 from rich.table import Table
 
 StorePath = Annotated[
@@ -29,11 +29,11 @@ MaybeSite = Annotated[str | None, typer.Option("--site", help="Only this site.")
 DAY = ["%Y-%m-%d"]
 
 # Where nobody watches, as in a pipe, a table may be as wide as it needs to be.
-out = Console() if sys.stdout.isatty() else Console(width=240)
+out = Console(markup=False) if sys.stdout.isatty() else Console(width=240, markup=False)
 err = Console(stderr=True)
 
 
-def show(as_json: bool, document: Any, text: str | Table) -> None:  # noqa: FBT001 - passed on
+def show(as_json: bool, document: Any, text: str | Table | Group) -> None:  # noqa: FBT001 - passed on
     """Print a result: one JSON document, or text for people."""
     if as_json:
         sys.stdout.write(json.dumps(document, default=plain, ensure_ascii=False) + "\n")

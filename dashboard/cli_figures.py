@@ -7,6 +7,7 @@ from datetime import UTC, date, datetime, timedelta
 from typing import Annotated, Any
 
 import numpy as np
+import polars as pl
 import typer
 
 from dashboard import format as say
@@ -26,13 +27,17 @@ from monitor.guarantee.standing import Standing
 from monitor.metrics import periods
 from monitor.metrics.account import Account, account, heat_meter_use, with_u_spf
 from monitor.metrics.boundary import Recipe, measurable, recipe
+from monitor.metrics.daily import day_frame
+from monitor.metrics.hidden import Hidden, hidden
 from monitor.metrics.performance import Blocks, accounts, exclude, pair
+from monitor.metrics.site_weather import site_weather
 from monitor.metrics.uncertainty import HeatMeterUse
 from monitor.models import Assumption, Boundary, Site
 from monitor.refresh import judge, refresh_site
 from monitor.store import claims, derived
 from monitor.store.connection import Store, open_store
 from monitor.store.sites import list_sites, load_site, stored_channels
+from monitor.store.weather import load_weather
 
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
@@ -102,10 +107,11 @@ class _Ready:
     recipe: Recipe
     blocks: Blocks
     use: HeatMeterUse
+    hides: Hidden | None
 
     def account(self, first: date, end: date) -> Account:
         """Account of local days, the last one not included."""
-        return account(self.site, self.recipe, self.blocks, self.use, first, end)
+        return account(self.site, self.recipe, self.blocks, self.use, first, end, hides=self.hides)
 
 
 def _ready(
@@ -131,7 +137,13 @@ def _ready(
     slots, states = derived.load_slots(store, site.id), derived.load_states(store, site.id)
     left_out = [] if all_hours else spans(claims.exclusions(store, site_id).values())
     blocks = exclude(pair(slots, how), left_out)
-    return _Ready(site, how, blocks, heat_meter_use(site, slots, states))
+    given = site_weather(site, load_weather(store, site.weather))
+    now = periods.utc_now()
+    known = slots.filter(pl.col("block_end_utc") <= now)
+    days = day_frame(site, how, known, states, given.daily, left_out)
+    return _Ready(
+        site, how, blocks, heat_meter_use(site, slots, states), hidden(site, days, given, now)
+    )
 
 
 def _account_text(site: str, first: date, end: date, result: Account) -> str:
@@ -232,6 +244,7 @@ def rolling(
             ready.use,
             accounts(ready.blocks, [a for a, _ in ends], [b for _, b in ends]),
             accounts(ready.blocks, [a for a, _ in each], [b for _, b in each]),
+            ready.hides,
         )
         for window, row in zip(windows, found.iter_rows(named=True), strict=True):
             hours = [row[f"hours_{kind}"] for kind in ("measured", "bridged", "missing")]

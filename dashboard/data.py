@@ -10,14 +10,17 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
+from functools import cached_property
 from typing import Final
 
 import numpy as np
 import polars as pl
 
 from monitor.errors import CannotMeasureError, NotFoundError
+from monitor.guarantee.assessment import Assessment
 from monitor.guarantee.money import Money, money
 from monitor.guarantee.outlook import Outlook
+from monitor.guarantee.settlement import ExclusionEffect, exclusion_effects, spans
 from monitor.guarantee.standing import Standing
 from monitor.metrics import periods
 from monitor.metrics.account import (
@@ -28,8 +31,11 @@ from monitor.metrics.account import (
     with_u_spf,
 )
 from monitor.metrics.boundary import Recipe, measurable, promised_recipe, recipe
+from monitor.metrics.daily import day_frame
+from monitor.metrics.hidden import Hidden, hidden
 from monitor.metrics.performance import Blocks, Whole, accounts, exclude, pair
 from monitor.metrics.periods import Window
+from monitor.metrics.site_weather import SiteWeather, site_weather
 from monitor.metrics.slots import BRIDGED, MEASURED
 from monitor.metrics.uncertainty import K_95, HeatMeterUse
 from monitor.models import Role, Site
@@ -37,6 +43,7 @@ from monitor.store import claims, derived, readings
 from monitor.store.connection import Store
 from monitor.store.sites import list_sites, load_site
 from monitor.store.users import User
+from monitor.store.weather import load_weather
 
 #: Periods that a page offers by name; besides them, any month as `2026-03`.
 ROLLING: Final = {"7": 7, "30": 30, "365": 365}
@@ -70,13 +77,17 @@ class Record:
 
     Attributes
     ----------
-    outlook
-        Of a period that is not over.
+    outlook, assessment
+        Of a period that is not over; what was found out about the promise.
+    exclusions
+        Those in force, each with what it does.
     recipe, blocks
         Boundary of the promise, or the widest that can be measured where nothing was
         promised; None where `why_not` says why there is none.
     use
         Working point of the heat meter.
+    given, excluded
+        Weather of the site from elsewhere; stretches that do not count.
     first, until
         First local day with any known energy, and the hour up to which figures reach.
     """
@@ -84,14 +95,28 @@ class Record:
     site: Site
     standing: Standing | None
     outlook: Outlook | None
+    assessment: Assessment | None
+    exclusions: tuple[ExclusionEffect, ...]
     slots: pl.DataFrame
     states: pl.DataFrame
     recipe: Recipe | None
     blocks: Blocks | None
     use: HeatMeterUse
+    given: SiteWeather
+    excluded: list[tuple[datetime, datetime]]
     why_not: str
     first: date
     until: datetime
+
+    @cached_property
+    def hides(self) -> Hidden | None:
+        """What hours that are not known may hide, for the uncertainty of any window."""
+        if self.recipe is None:
+            return None
+        before = pl.col("block_end_utc") <= self.until
+        slots, states = self.slots.filter(before), self.states
+        days = day_frame(self.site, self.recipe, slots, states, self.given.daily, self.excluded)
+        return hidden(self.site, days, self.given, self.until)
 
     @property
     def today(self) -> date:
@@ -138,7 +163,12 @@ def record(user: User, store: Store, site_id: str, now: datetime) -> Record:
     slots, states = derived.load_slots(store, site_id), derived.load_states(store, site_id)
     until = now.replace(minute=0, second=0, microsecond=0)
     chosen, why_not = _recipe(site)
-    spans = [(e.start_utc, e.end_utc) for e in claims.exclusions(store, site_id).values()]
+    in_force = tuple(claims.exclusions(store, site_id).values())
+    every = pair(slots, chosen) if chosen else None
+    use = heat_meter_use(site, slots, states)
+    effects: tuple[ExclusionEffect, ...] = ()
+    if chosen is not None and every is not None and in_force and site.current_terms is not None:
+        effects = exclusion_effects(site, chosen, every, use, in_force, until)
     earliest = slots["slot_start_utc"].min()
     if isinstance(earliest, datetime):
         first = periods.local_day(site, earliest)
@@ -148,11 +178,15 @@ def record(user: User, store: Store, site_id: str, now: datetime) -> Record:
         site=site,
         standing=standing,
         outlook=_current(standing, derived.load_outlook(store, site_id)),
+        assessment=_of_terms(site, derived.load_assessment(store, site_id)),
+        exclusions=effects,
         slots=slots,
         states=states,
         recipe=chosen,
-        blocks=exclude(pair(slots, chosen), spans) if chosen else None,
-        use=heat_meter_use(site, slots, states),
+        blocks=None if every is None else exclude(every, spans(in_force)),
+        use=use,
+        given=site_weather(site, load_weather(store, site.weather)),
+        excluded=spans(in_force),
         why_not=why_not,
         first=first,
         until=until,
@@ -165,6 +199,14 @@ def _current(standing: Standing | None, ahead: Outlook | None) -> Outlook | None
         return None
     same = (standing.promise, standing.period_end) == (ahead.promise, ahead.period_end)
     return ahead if same else None
+
+
+def _of_terms(site: Site, found: Assessment | None) -> Assessment | None:
+    """An assessment only of the terms in force."""
+    terms = site.current_terms
+    if found is None or terms is None or found.terms_version != terms.version:
+        return None
+    return found
 
 
 def _recipe(site: Site) -> tuple[Recipe | None, str]:
@@ -223,6 +265,7 @@ def window_account(record: Record, window: Window) -> Account | None:
         window.first,
         window.end,
         record.until,
+        record.hides,
     )
 
 
@@ -260,7 +303,7 @@ def _certain(record: Record, windows: list[Window]) -> pl.DataFrame:
         return found
     whole = Window("", min(w.first for w in windows), max(w.end for w in windows))
     days = table(record, periods.days(whole.first, min(whole.end, record.today + timedelta(1))))
-    return with_u_spf(record.site, record.recipe, record.use, found, days)
+    return with_u_spf(record.site, record.recipe, record.use, found, days, record.hides)
 
 
 def daily(record: Record, window: Window) -> pl.DataFrame:
@@ -346,7 +389,7 @@ def cumulative(record: Record, window: Window) -> pl.DataFrame:
     so_far = accounts(
         record.blocks, [start] * len(picked), [by_day["end_utc"][i] for i in picked]
     ).with_columns(pl.Series("day", [by_day["first"][i] for i in picked]))
-    return with_u_spf(record.site, record.recipe, record.use, so_far, by_day).select(
+    return with_u_spf(record.site, record.recipe, record.use, so_far, by_day, record.hides).select(
         "day",
         "spf",
         (pl.col("spf") - K_95 * pl.col("u_spf")).alias("low"),
@@ -354,6 +397,18 @@ def cumulative(record: Record, window: Window) -> pl.DataFrame:
         "coverage",
         "heat_kwh",
         "electricity_kwh",
+    )
+
+
+def shares(record: Record) -> pl.DataFrame:
+    """The shortfall by cause: share with its 95 % interval, kWh and cost, and why."""
+    found = record.assessment.shortfall if record.assessment else None
+    if found is None:
+        message = f"There is no shortfall of site '{record.site.id}' to download."
+        raise NotFoundError(message)
+    rows = [share.model_dump(mode="json") for share in found.shares]
+    return pl.DataFrame(rows, infer_schema_length=None).with_columns(
+        pl.lit(found.currency).alias("currency")
     )
 
 

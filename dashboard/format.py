@@ -5,6 +5,8 @@ from __future__ import annotations
 from datetime import date, datetime, timedelta
 from math import floor, isfinite, log10
 
+from monitor.guarantee.money import Money
+
 #: Between a number and its unit: no line break.
 NBSP = "\u00a0"
 NOTHING = "–"
@@ -33,6 +35,14 @@ def spf(value: float | None, u: float | None = None) -> str:
     if value is None or not isfinite(value):
         return NOTHING
     return f"{value:.{decimals(u)}f}"
+
+
+def signed(value: float | None, places: int = 2) -> str:
+    """A difference with its sign."""
+    if value is None or not isfinite(value):
+        return NOTHING
+    text = number(value, places)
+    return text if text.startswith("−") or float(text.replace(",", "")) == 0 else f"+{text}"
 
 
 def interval(low: float | None, high: float | None, u: float | None = None) -> str:
@@ -98,6 +108,24 @@ def money(amount: float | None, currency: str | None) -> str:
     if currency in _SIGN_BEHIND:
         return f"{minus}{figure}{NBSP}{sign}"
     return f"{minus}{sign}{figure}"
+
+
+def amounts(low: float | None, high: float | None, currency: str | None) -> str:
+    """Bounds of an amount as `£120 to £240`; both the same, one."""
+    if low is None or high is None or currency is None:
+        return NOTHING
+    ends = money(low, currency), money(high, currency)
+    return ends[0] if ends[0] == ends[1] else f"{ends[0]} to {ends[1]}"
+
+
+def remedy(owed: Money) -> str:
+    """What the terms give for a broken promise, with its bounds."""
+    bounds = amounts(owed.remedy_low, owed.remedy_high, owed.currency)
+    if owed.remedy_owed is None:
+        return "no amount yet" if bounds == NOTHING else f"no amount yet; {bounds} if owed"
+    if owed.remedy_owed == 0 and owed.remedy_high in (None, 0):
+        return "nothing owed"
+    return f"{money(owed.remedy_owed, owed.currency)} (95 % bounds {bounds})"
 
 
 def price(amount: float, currency: str) -> str:

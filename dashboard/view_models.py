@@ -183,7 +183,9 @@ def brief(standing: Standing | None) -> str:
         return reason(standing)
     if standing.promise is None:
         return reason(standing)
-    margin = account.spf - standing.promise
+    if standing.deciding_spf is None:
+        return reason(standing)
+    margin = standing.deciding_spf - standing.promise
     side = "above" if margin >= 0 else "below"
     return f"{fmt.spf(abs(margin), account.u_spf)} {side} the promise"
 
@@ -201,8 +203,10 @@ def _ahead(row: FleetRow) -> tuple[str, str]:
     outlook = row.outlook
     if outlook is None or not outlook.is_forecast:
         return fmt.NOTHING, ""
-    between = fmt.interval(outlook.low_90, outlook.high_90)
-    return fmt.share(outlook.probability), f"SPF {between}"
+    low, high = outlook.low_90, outlook.high_90
+    if outlook.allowed is not None:
+        low, high = outlook.allowed.low_90, outlook.allowed.high_90
+    return fmt.share(outlook.deciding_probability), f"SPF {fmt.interval(low, high)}"
 
 
 def _line(row: FleetRow, now: datetime) -> FleetLine:
@@ -245,7 +249,7 @@ def _sort_value(row: FleetRow, key: str) -> float | str | None:
         value: float | None = getattr(s.account, key) if s.account else None
         return value
     if key == "ahead":
-        return row.outlook.probability if row.outlook else None
+        return row.outlook.deciding_probability if row.outlook else None
     return {"promise": s.promise, "probability": s.probability, "left": s.days_left}[key]
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from demo_telemetry.faults import Kind, Trouble
 from demo_telemetry.heat_pump import Unit
 from demo_telemetry.homes import (
+    Before,
     Export,
     Holes,
     Home,
@@ -51,6 +52,7 @@ HOMES: tuple[Home, ...] = (
                 ("heat_total", "elec_unit", "elec_source", "flow_temp", "outdoor_temp",
                  "source_temp")),),
         Promise(3.9, "H2"),
+        before=Before("oil", 2004, price=0.075, yearly_kwh=(35_400.0, 36_900.0)),
         price=0.262,
         visit=Visit(0.4, "Brine pressure checked; nothing to report."),
     ),
@@ -69,7 +71,9 @@ HOMES: tuple[Home, ...] = (
         (Export("logger", "logger", 5,
                 ("heat_total", "elec_total", "flow_temp", "outdoor_temp", "room_temp"),
                 doubled_rows=24),),
-        Promise(3.4, "H4", months=24, decision="guarded"),
+        Promise(3.4, "H4", months=24, decision="guarded", hot_water_kwh_day=5.5, room_c=20.0),
+        before=Before("gas", 2008, price=0.064, standing=0.31, yearly_kwh=(33_800.0, 35_100.0),
+                      cooks=True),
         price=0.271,
         trouble=Trouble(Kind.FLOW_TEMPERATURE, "The flow runs 13 K above the design curve.", 13.0),
     ),
@@ -135,6 +139,7 @@ HOMES: tuple[Home, ...] = (
                 ("heat_total", "elec_unit", "elec_pumps", "flow_temp", "return_temp",
                  "outdoor_temp")),),
         Promise(2.9, "H4"),
+        before=Before("gas", 2012, price=0.066, standing=0.31),
         price=0.278,
         trouble=Trouble(
             Kind.CYCLING,
@@ -157,6 +162,7 @@ HOMES: tuple[Home, ...] = (
         (Export("logger", "logger", 15, ("heat_total", "elec_total", "flow_temp", "outdoor_temp"),
                 jitter_s=50),),
         Promise(3.3, "H4", months=24),
+        before=Before("gas", 2001, price=0.066, standing=0.31),
         price=0.262,
         visit=Visit(0.7, "Yearly service; air filter cleaned."),
         trouble=Trouble(
@@ -286,7 +292,8 @@ HOMES: tuple[Home, ...] = (
         ),
         (Export("points", "points", 30,
                 ("heat_total", "elec_total", "flow_temp", "outdoor_temp")),),
-        Promise(3.5, "H4", decision="guarded"),
+        Promise(3.5, "H4", decision="guarded", weather_allowance=True),
+        before=Before("oil", 2010, price=0.078),
         price=0.258,
     ),
     Home(
@@ -361,7 +368,8 @@ HOMES: tuple[Home, ...] = (
         ),
         (Export("logger", "logger", 5,
                 ("heat_total", "elec_unit", "flow_temp", "outdoor_temp", "room_temp")),),
-        Promise(3.6, "H2", months=24),
+        Promise(3.6, "H2", months=24, hot_water_kwh_day=4.5, room_c=20.5),
+        before=Before("gas", 2016, price=0.066, standing=0.31, yearly_kwh=(12_300.0,)),
         price=0.262,
     ),
 )  # fmt: skip

@@ -19,7 +19,7 @@ import numpy as np
 from demo_telemetry.catalogue import HOMES
 from demo_telemetry.export import Fits, Material, write_export
 from demo_telemetry.faults import heat_meter_share
-from demo_telemetry.homes import Home, counted_parts
+from demo_telemetry.homes import Before, Home, Promise, counted_parts
 from demo_telemetry.layouts import profile
 from demo_telemetry.meters import (
     CONSUMERS,
@@ -35,7 +35,7 @@ from demo_telemetry.meters import (
 from demo_telemetry.span import Span, home_rng, region_weather, run_home, span_of
 from demo_telemetry.toml import to_toml
 from demo_telemetry.truth import guarantee_start, truth
-from demo_telemetry.weather import Floats
+from demo_telemetry.weather import Floats, monthly_normals
 
 _PARTS = ("space", "dhw", "backup", "immersion", "unit", "source", "pumps")
 
@@ -225,6 +225,8 @@ def site_data(home: Home, span: Span, fits: Fits) -> dict[str, Any]:
                 "guard_factor": promise.guard_factor if promise.decision == "guarded" else None,
                 "minimum_coverage": promise.minimum_coverage,
                 "conditions": list(promise.conditions) or None,
+                "weather_allowance": "reference_climate" if promise.weather_allowance else None,
+                "expects": _expects(promise),
             }
         ],
         "tariff": [
@@ -235,7 +237,42 @@ def site_data(home: Home, span: Span, fits: Fits) -> dict[str, Any]:
                 "currency": home.currency,
             }
         ],
+        "boiler": None if home.before is None else _boiler(home.before, span),
+        "carbon": [
+            {
+                "valid_from": date(2026, 1, 1),
+                "electricity_kg_per_kwh": 0.17,
+                "fuel_kg_per_kwh": 0.183,
+                "source": "invented for this fleet",
+            }
+        ],
         "event": sorted(events, key=lambda event: event["at"]),
+        "climate": {
+            "monthly_means_c": list(monthly_normals()),
+            "origin": "monthly normals of Eastmarch, an invented place",
+        },
+    }
+
+
+def _expects(promise: Promise) -> dict[str, float] | None:
+    stated = {"hot_water_kwh_day": promise.hot_water_kwh_day, "room_c": promise.room_c}
+    return {key: value for key, value in stated.items() if value is not None} or None
+
+
+def _boiler(before: Before, span: Span) -> dict[str, Any]:
+    bills = {"yearly_kwh": list(before.yearly_kwh), "cooks_with_fuel": before.cooks}
+    return {
+        "fuel": before.fuel,
+        "installed": before.installed,
+        "keeps_fuel": before.cooks,
+        "fuel_tariff": [
+            {
+                "valid_from": span.first - timedelta(days=24),
+                "price_per_kwh": before.price,
+                "standing_per_day": before.standing,
+            }
+        ],
+        "past_bills": bills if before.yearly_kwh else None,
     }
 
 

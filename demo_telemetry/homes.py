@@ -79,6 +79,10 @@ class Promise:
     ----------
     after_months
         Whole months between the start of the data and the start of the guarantee.
+    weather_allowance
+        True where the SPF moved to the reference climate decides.
+    hot_water_kwh_day, room_c
+        What was taken for granted; None where the papers do not say.
     """
 
     spf: float
@@ -89,6 +93,27 @@ class Promise:
     minimum_coverage: float = 0.9
     after_months: int = 1
     conditions: tuple[str, ...] = ()
+    weather_allowance: bool = False
+    hot_water_kwh_day: float | None = None
+    room_c: float | None = None
+
+
+@dataclass(frozen=True)
+class Before:
+    """What heated a home before.
+
+    Attributes
+    ----------
+    yearly_kwh
+        Fuel of past years, as bills count it.
+    """
+
+    fuel: Literal["gas", "oil"]
+    installed: int
+    price: float
+    standing: float = 0.0
+    yearly_kwh: tuple[float, ...] = ()
+    cooks: bool = False
 
 
 @dataclass(frozen=True)
@@ -142,6 +167,7 @@ class Home:
     heating: bool = True
     last_days: int | None = None
     visit: Visit | None = None
+    before: Before | None = None
 
 
 def counted_parts(home: Home, channel: Channel) -> tuple[str, ...]:

@@ -44,6 +44,14 @@ class Weather:
     cold_water_c: Floats
 
 
+def monthly_normals() -> tuple[float, ...]:
+    """Mean outdoor temperature of each month, January first, degC, to a tenth."""
+    day = np.arange(365) + 0.5
+    month = np.searchsorted(np.cumsum([31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31]), day)
+    cycle = _MEAN_C - _SEASON_K * np.cos(2.0 * np.pi * (day - _COLDEST_DAY) / 365.0)
+    return tuple(round(float(cycle[month == m].mean()), 1) for m in range(12))
+
+
 def autoregressive(rng: np.random.Generator, n: int, memory: float, sd: float) -> Floats:
     """Give `n` values of a first-order process with standard deviation `sd`.
 

@@ -14,7 +14,6 @@ from pathlib import Path
 from typing import Annotated, Any, Literal, Self, TypeVar
 from zoneinfo import ZoneInfo
 
-from dateutil.relativedelta import relativedelta
 from pydantic import Field, ValidationError, field_validator, model_validator
 
 from monitor.errors import DescriptionError
@@ -30,6 +29,11 @@ from monitor.tariffs import FuelTariff as FuelTariff
 from monitor.tariffs import PastBills as PastBills
 from monitor.tariffs import PriceBand as PriceBand
 from monitor.tariffs import Tariff as Tariff
+from monitor.terms import Assumption as Assumption
+from monitor.terms import Boundary as Boundary
+from monitor.terms import Expectation as Expectation
+from monitor.terms import RatedPoint as RatedPoint
+from monitor.terms import Terms as Terms
 
 
 class Role(StrEnum):
@@ -75,29 +79,6 @@ class Kind(StrEnum):
     INTERVAL = "interval"
     POWER = "power"
     STATE = "state"
-
-
-class Boundary(StrEnum):
-    """System boundaries of SEPEMO-Build, D4.2 / D2.5 (2012)."""
-
-    H1 = "H1"
-    H2 = "H2"
-    H3 = "H3"
-    H4 = "H4"
-
-
-class Assumption(StrEnum):
-    """Named assumptions under which a boundary may be computed all the same."""
-
-    UNMETERED_RESISTIVE_HEAT_IS_ZERO = "unmetered_resistive_heat_is_zero"
-
-    @property
-    def sentence(self) -> str:
-        """The assumption in words."""
-        return (
-            "Heat from backup or immersion heaters that no meter separates is counted as zero, "
-            "so the SPF shown is a lower bound."
-        )
 
 
 class Consumer(StrEnum):
@@ -275,45 +256,6 @@ class HeatPump(Record):
         return frozenset(present)
 
 
-class Terms(Record):
-    """The promise: one versioned record.
-
-    Attributes
-    ----------
-    promised_spf, boundary
-        The figure and the system boundary that it holds for.
-    start, months
-        First day of the guarantee period (local midnight) and its length.
-    decision
-        `simple` acceptance, or `guarded` with guard band g = guard_factor x U, U = 2u
-        (JCGM 106:2012, 8.2 and 8.3).
-    minimum_coverage
-        Share of the period's hours that must be known for a decision.
-    assumptions
-        Named assumptions that both parties accept.
-    """
-
-    version: int = Field(default=1, ge=1)
-    signed: date
-    promised_spf: float = Field(gt=1.0, lt=10.0)
-    boundary: Boundary
-    scope: Literal["heating_and_hot_water"] = "heating_and_hot_water"
-    start: date
-    months: int = Field(ge=1, le=180)
-    decision: Literal["simple", "guarded"] = "simple"
-    guard_factor: NotNegative = 1.0
-    minimum_coverage: float = Field(default=0.90, gt=0, le=1)
-    assumptions: tuple[Assumption, ...] = ()
-    conditions: tuple[str, ...] = ()
-    remedy: Literal["extra_electricity", "none"] = "extra_electricity"
-
-    @property
-    def end(self) -> date:
-        """First day after the guarantee period."""
-        end: date = self.start + relativedelta(months=self.months)
-        return end
-
-
 class Climate(Record):
     """Reference climate of the place, for the outlook.
 
@@ -340,7 +282,13 @@ class Event(Record):
 
 
 class Site(Record):
-    """One home with one heat pump system."""
+    """One home with one heat pump system.
+
+    Attributes
+    ----------
+    climate, weather
+        Monthly means of the place; and the name of imported weather of it.
+    """
 
     id: Identifier
     name: str = Field(min_length=1, max_length=120)
@@ -358,6 +306,7 @@ class Site(Record):
     carbon: tuple[CarbonFactor, ...] = ()
     event: tuple[Event, ...] = ()
     climate: Climate | None = None
+    weather: Identifier | None = None
 
     @field_validator("terms")
     @classmethod
@@ -388,6 +337,18 @@ class Site(Record):
             message = "carbon factors must be in order of 'valid_from', each date once"
             raise ValueError(message)
         return carbon
+
+    @model_validator(mode="after")
+    def _allowance_has_a_climate(self) -> Self:
+        granted = any(terms.weather_allowance == "reference_climate" for terms in self.terms)
+        if granted and self.climate is None and self.weather is None:
+            message = (
+                "terms that grant a weather allowance need the reference climate: give "
+                "[climate] with twelve monthly means, or 'weather' with the name of an "
+                "imported weather file"
+            )
+            raise ValueError(message)
+        return self
 
     @model_validator(mode="after")
     def _fits_do_not_overlap(self) -> Self:

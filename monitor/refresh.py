@@ -2,15 +2,28 @@
 
 from __future__ import annotations
 
+import contextlib
+import hashlib
 from datetime import UTC, datetime, timedelta
 
 import polars as pl
 
-from monitor.errors import DescriptionError
+from monitor.errors import CannotMeasureError, DescriptionError
+from monitor.guarantee.assessment import assessment
+from monitor.guarantee.basis import basis
 from monitor.guarantee.outlook import outlook
-from monitor.guarantee.settlement import Settlement, make_record, period_of, settle, spans
+from monitor.guarantee.settlement import (
+    Exclusion,
+    Settlement,
+    make_record,
+    period_of,
+    settle,
+    spans,
+)
 from monitor.guarantee.standing import Standing, standing
+from monitor.metrics import periods
 from monitor.metrics.courses import KWH_PER_UNIT, courses
+from monitor.metrics.site_weather import site_weather
 from monitor.metrics.slots import chain, energy_slots, state_slots
 from monitor.metrics.stuck import stuck_slots
 from monitor.models import Kind, Role, Site
@@ -19,8 +32,9 @@ from monitor.schemas import SLOT, STATE_SLOT, SUSPECT, empty
 from monitor.schemas import UTC as UTC_TIME
 from monitor.store import claims, derived, readings
 from monitor.store.connection import Store
-from monitor.store.prices import load_prices
+from monitor.store.prices import load_prices, newest_prices
 from monitor.store.sites import StoredChannel, load_site, stored_channels
+from monitor.store.weather import load_weather, newest_weather
 
 
 def derive(
@@ -137,7 +151,7 @@ def refresh_site(
     since = datetime(1970, 1, 1, tzinfo=UTC) if full else derived.changed_since(store, site_id)
     if since is not None:
         _derive_from(store, site, channels, since, rules)
-    return judge(store, site, channels, now=now, rules=rules)
+    return judge(store, site, channels, now=now, rules=rules, changed=since is not None)
 
 
 def _derive_from(
@@ -186,10 +200,34 @@ def judge(
     *,
     now: datetime,
     rules: Rules = DEFAULT_RULES,
+    changed: bool = False,
 ) -> Standing:
-    """Judge the promise on the stored slots, look ahead, and keep both."""
+    """Judge the promise on the stored slots, look ahead, and keep both.
+
+    What takes the home's energy model is computed once a day, and whenever anything that
+    it rests on has changed.
+
+    Parameters
+    ----------
+    changed
+        True where the slots are new.
+    """
     times = readings.newest(store, [s.channel_id for s in channels if s.channel.role.is_energy])
     slots, states = derived.load_slots(store, site.id), derived.load_states(store, site.id)
+    in_force = claims.exclusions(store, site.id)
+    excluded = spans(in_force.values())
+    prices = site_prices(store, site)
+    rests_on = _basis_hash(store, site, in_force)
+    today = periods.local_day(site, now)
+    found = None
+    if not changed:
+        found = derived.load_assessment(store, site.id, basis=rests_on, local_day=today)
+    base, given = None, site_weather(site, load_weather(store, site.weather))
+    if found is None:
+        # A boundary that cannot be measured is what the standing says.
+        with contextlib.suppress(CannotMeasureError):
+            base = basis(site, slots, states, now=now, given=given, excluded=excluded)
+        found = None if base is None else assessment(base, prices)
     result = standing(
         site,
         slots,
@@ -197,21 +235,38 @@ def judge(
         newest_reading=max(times.values(), default=None),
         now=now,
         rules=rules,
-        excluded=spans(claims.exclusions(store, site.id).values()),
-        prices=site_prices(store, site),
+        excluded=excluded,
+        prices=prices,
+        given=given,
+        granted=found.allowance if found is not None else None,
     )
     derived.save_standing(store, result)
-    terms = site.current_terms
-    if result.account is not None and terms is not None and result.settlement is None:
-        ahead = outlook(site, slots, states, now=now)
-        if ahead is not None:
+    if base is not None and found is not None:
+        derived.save_assessment(store, found, rests_on, today)
+        if result.settlement is None:
+            ahead = outlook(base, climate=given.climate, granted=found.allowance)
             derived.save_outlook(store, ahead)
     return result
 
 
+def _basis_hash(store: Store, site: Site, in_force: dict[int, Exclusion]) -> str:
+    """Hash of everything that an assessment rests on, apart from readings and clock."""
+    parts = [
+        site.model_dump_json(),
+        *(f"{n} {e.model_dump_json()}" for n, e in in_force.items()),
+        str(newest_prices(store, _series(site))),
+        str(newest_weather(store, site.weather)),
+    ]
+    return hashlib.sha256("\n".join(parts).encode()).hexdigest()
+
+
+def _series(site: Site) -> list[str]:
+    return sorted({t.series for t in site.tariff if t.series})
+
+
 def site_prices(store: Store, site: Site) -> pl.DataFrame:
     """Prices of the series that a site's tariffs name (schema PRICE)."""
-    return load_prices(store, sorted({t.series for t in site.tariff if t.series}))
+    return load_prices(store, _series(site))
 
 
 def settle_site(
@@ -235,10 +290,10 @@ def settle_site(
         raise DescriptionError(message)
     slots = derived.load_slots(store, site_id)
     states = derived.load_states(store, site_id)
-    prices = site_prices(store, site)
+    prices, weather = site_prices(store, site), load_weather(store, site.weather)
     if terms is not None:
         slots, states = period_of(site, slots), period_of(site, states)
     in_force = tuple(claims.exclusions(store, site_id).values())
-    record = make_record(site, slots, states, prices, rules=rules, exclusions=in_force)
-    settlement = settle(record, slots, states, prices)
+    record = make_record(site, slots, states, prices, weather, rules=rules, exclusions=in_force)
+    settlement = settle(record, slots, states, prices, weather)
     return claims.save_settlement(store, record, settlement, now), settlement

@@ -73,6 +73,15 @@ STATE_SLOT: Schema = {
     "covered": pl.Float64,
 }
 
+#: Daily mean outdoor temperatures of named places. `typical` days stand for a year of the
+#: climate and not for what the weather was; their years mean nothing.
+WEATHER: Schema = {
+    "series": pl.String,
+    "day": pl.Date,
+    "typical": pl.Boolean,
+    "outdoor_c": pl.Float64,
+}
+
 
 def empty(schema: Schema) -> pl.DataFrame:
     """Give a frame of a schema with no rows."""

@@ -11,6 +11,7 @@ import typer
 
 from dashboard.cli import app
 from ingest.profile import Profile
+from ingest.sources import FolderSource, HttpSource, MqttSource, SftpSource, Sources
 from monitor.guarantee.boiler import heat_loss_from_bills
 from monitor.metrics.boundary import promised_recipe
 from monitor.models import (
@@ -20,11 +21,13 @@ from monitor.models import (
     Channel,
     Climate,
     Event,
+    Expectation,
     FuelTariff,
     HeatPump,
     MeterFit,
     PastBills,
     PriceBand,
+    RatedPoint,
     Record,
     Site,
     Tariff,
@@ -63,6 +66,8 @@ def test_the_example_of_prices_fits_into_the_complete_one() -> None:
         MeterFit,
         Channel,
         Terms,
+        Expectation,
+        RatedPoint,
         Tariff,
         PriceBand,
         Boiler,
@@ -85,6 +90,21 @@ def test_every_profile_example_is_a_profile() -> None:
     assert blocks
     for block in blocks:
         Profile.model_validate(tomllib.loads(block))
+
+
+def test_every_example_of_sources_is_read() -> None:
+    blocks = toml_blocks("sources.md")
+    assert blocks
+    for block in blocks:
+        Sources.model_validate(tomllib.loads(block))
+
+
+@pytest.mark.parametrize(
+    "model", [Sources, FolderSource, HttpSource, SftpSource, MqttSource], ids=lambda m: m.__name__
+)
+def test_every_key_of_the_sources_file_is_explained(model: type[Record]) -> None:
+    text = (ROOT / "docs" / "sources.md").read_text()
+    assert [key for key in model.model_fields if f"`{key}`" not in text] == []
 
 
 def test_continuous_integration_runs_the_readme_s_test_command() -> None:

@@ -12,6 +12,7 @@ from typing import Final
 
 from dashboard import data, theme
 from dashboard import format as fmt
+from monitor.guarantee.causes import Cause
 from monitor.guarantee.standing import Standing, StandingWord
 from monitor.metrics.uncertainty import K_95
 from monitor.models import Role
@@ -109,18 +110,86 @@ def _sentences(home: data.Home) -> list[str]:
             "No meter is perfect: the true figure is very likely (19 times out of 20) between "
             f"{fmt.spf(low, u)} and {fmt.spf(high, u)}."
         )
+    moved = standing.allowance if standing else None
+    if moved is not None and moved.spf is not None:
+        out.append(
+            "Your guarantee allows for the weather: as in a usual year the figure would be "
+            f"{fmt.spf(moved.spf, moved.u_spf)}, and that one counts."
+        )
     ahead = home.record.outlook
     if ahead is not None and ahead.is_forecast and ahead.is_adequate:
         out.append(
             f"By the end of your guarantee we expect {fmt.spf(ahead.median)}, very likely between "
             f"{fmt.spf(ahead.low_90)} and {fmt.spf(ahead.high_90)} (9 times out of 10). The "
-            f"chance that the promise is kept is {fmt.share(ahead.probability)}."
+            f"chance that the promise is kept is {fmt.share(ahead.deciding_probability)}."
         )
+    out += _reason(home)
     if standing is not None and standing.word is StandingWord.OFF_COURSE:
         out.append("Your installer sees the same figures. You can ask what happens next.")
     if standing is not None and standing.word is StandingWord.BLIND:
         out.append("Your installer can check why the readings stopped or have holes.")
     return out
+
+
+#: What takes most from the SPF, in plain words; causes that say nothing to a household are
+#: left to the installer.
+_REASONS: Final = {
+    Cause.WEATHER: "the weather has been colder than usual",
+    Cause.FLOW: "the water in the heating runs hotter than planned. Your installer can check "
+    "its settings",
+    Cause.WATER: "more or hotter hot water is made than was planned for. Do not turn the hot "
+    "water down by yourself: it must get hot enough to stay free of germs. Ask your installer",
+    Cause.RESISTIVE: "an electric heater often helps the heat pump. Your installer can check why",
+    Cause.STANDBY: "electricity is used that makes no heat. Your installer can check where it goes",
+    Cause.UNIT: "the heat pump itself needs more electricity than it should. Your installer can "
+    "check it",
+    Cause.METERING: "the heat meter may count too little. Your installer can check it",
+}
+
+
+def _reason(home: data.Home) -> list[str]:
+    """Why the promise is missed, where that can be said with some certainty."""
+    found = home.record.assessment.shortfall if home.record.assessment else None
+    if found is None or not found.is_adequate or found.gap_spf <= 0:
+        return []
+    most = found.biggest
+    if most is None or most.cause not in _REASONS or (most.low or 0.0) <= 0:
+        return []
+    return [f"The main reason that we see: {_REASONS[most.cause]}."]
+
+
+def _against_before(home: data.Home) -> list[Fact]:
+    """Cost and carbon against what heated the home before."""
+    found = home.record.assessment
+    if found is None:
+        return []
+    facts = []
+    compared = found.comparison
+    if compared is not None and compared.heat_kwh > 0:
+        saved = compared.saved
+        between = fmt.amounts(saved.low, saved.high, compared.currency)
+        name = "Saved against your old heating"
+        if saved.best < 0:
+            name = "More than your old heating would have cost"
+        facts.append(
+            Fact(
+                name,
+                fmt.money(abs(saved.best), compared.currency),
+                f"for the same heat, at the prices on record; somewhere between {between}, a minus "
+                "sign meaning that it costs more, as nobody knows exactly how good the old one was",
+            )
+        )
+    carbon = found.carbon.saved if found.carbon else None
+    if carbon is not None:
+        word = "less" if carbon.best >= 0 else "more"
+        facts.append(
+            Fact(
+                "Greenhouse gas",
+                f"{fmt.number(abs(carbon.best))}{fmt.NBSP}kg {word}",
+                "than your old heating would have given off for the same heat",
+            )
+        )
+    return facts
 
 
 def _facts(home: data.Home) -> list[Fact]:
@@ -150,6 +219,7 @@ def _facts(home: data.Home) -> list[Fact]:
         if cost.unpriced_kwh >= 1:
             remark += f"; {fmt.energy(cost.unpriced_kwh)} have no price on record and are not in it"
         facts.append(Fact("Cost", fmt.money(cost.energy_cost, cost.currency), remark))
+    facts += _against_before(home)
     if Role.ROOM_TEMP in home.record.site.roles:
         facts.append(
             Fact(

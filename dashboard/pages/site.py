@@ -13,7 +13,7 @@ from dashboard import data
 from dashboard import format as fmt
 from dashboard.components import parts
 from dashboard.components.aria import aria
-from dashboard.pages import site_figures, site_text
+from dashboard.pages import site_figures, site_reasons, site_text
 from dashboard.view_models import Table
 from monitor.errors import NotFoundError
 from monitor.store.connection import Store
@@ -56,12 +56,17 @@ def layout(user: User, store: Store, site_id: str, search: str | None, now: date
             _how(top.how),
             _ingredients(record),
             parts.figure(site_figures.course_block(record), _csv(site_id, "cumulative")),
+            parts.figure(site_reasons.shortfall_block(record), _csv(site_id, "shortfall")),
+            site_reasons.model(record),
+            site_reasons.doubts(record),
             html.Section(closer(record, search), id=CLOSER, **aria(live="polite")),
             _windows(record, site_id),
+            site_reasons.costs(record),
             html.Section(
                 [
                     html.H2("Promise and meters"),
                     *_promise(site_text.terms_facts(site.current_terms)),
+                    *site_reasons.exclusions(record),
                     parts.table(
                         site_text.meters_table(site), "Meters, each from fitting to removal"
                     ),
@@ -267,6 +272,8 @@ def download(
         terms = record.site.current_terms
         chosen = data.period(record, "guarantee" if terms else "all")
         return data.cumulative(record, chosen.window)
+    if what == "shortfall":
+        return data.shares(record)
     if what == "months":
         return _plain(data.months(record))
     if what == "flow":

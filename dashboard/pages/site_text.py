@@ -19,9 +19,10 @@ from dashboard.view_models import (
     spf_interval,
 )
 from monitor.guarantee.outlook import Outlook
+from monitor.guarantee.standing import Standing
 from monitor.metrics.account import Account
 from monitor.metrics.uncertainty import K_95
-from monitor.models import Assumption, Boundary, MeterFit, Role, Site, Terms
+from monitor.models import Assumption, Boundary, Expectation, MeterFit, Role, Site, Terms
 
 BOUNDARIES: Final = {
     Boundary.H1: "heat of the heat pump over electricity of the unit",
@@ -79,10 +80,11 @@ def judgement(record: data.Record, now: datetime) -> Judgement:
         facts = [
             ("SPF so far", figure, f"95 % interval {between}" if between else ""),
             ("Promise", promise_text(standing), f"terms version {standing.terms_version}"),
+            *_moved(standing),
             (
                 "Probability of keeping it, so far",
                 probability_text(standing),
-                "that the true SPF so far is at least the promise",
+                _of_what(standing),
             ),
             *_ahead(record.outlook),
             (
@@ -118,8 +120,32 @@ def judgement(record: data.Record, now: datetime) -> Judgement:
         look=theme.look(standing.word if standing else None),
         why=f"{reason(standing)} {record.outlook.sentence if record.outlook else ''}".rstrip(),
         facts=tuple(facts),
-        how=_how(account),
+        how=(*_how(account), *_how_moved(standing)),
     )
+
+
+def _moved(standing: Standing) -> list[tuple[str, str, str]]:
+    """The SPF in the reference climate, where the terms let it decide."""
+    moved = standing.allowance
+    if moved is None:
+        return []
+    if moved.spf is None or moved.u_spf is None:
+        return [("SPF in the reference climate", fmt.NOTHING, moved.sentence)]
+    low, high = moved.spf - K_95 * moved.u_spf, moved.spf + K_95 * moved.u_spf
+    return [
+        (
+            "SPF in the reference climate",
+            fmt.spf(moved.spf, moved.u_spf),
+            f"95 % interval {fmt.interval(low, high, moved.u_spf)}; by the terms this one decides",
+        )
+    ]
+
+
+def _of_what(standing: Standing) -> str:
+    if standing.allowance is None:
+        return "that the true SPF so far is at least the promise"
+    plain = fmt.share(standing.probability_as_measured)
+    return f"of the SPF in the reference climate; as measured {plain}"
 
 
 def _ahead(outlook: Outlook | None) -> list[tuple[str, str, str]]:
@@ -127,6 +153,22 @@ def _ahead(outlook: Outlook | None) -> list[tuple[str, str, str]]:
         return []
     between = fmt.interval(outlook.low_90, outlook.high_90)
     leans = "" if outlook.is_adequate else "; leans on what is usual for such homes"
+    allowed = outlook.allowed
+    if allowed is not None:
+        return [
+            (
+                "SPF at the end, expected",
+                fmt.spf(outlook.median),
+                f"90 % interval {between}{leans}; in the reference climate "
+                f"{fmt.spf(allowed.median)}, {fmt.interval(allowed.low_90, allowed.high_90)}",
+            ),
+            (
+                "Probability of keeping it, at the end",
+                fmt.share(allowed.probability),
+                f"of the SPF in the reference climate; as measured "
+                f"{fmt.share(outlook.probability)}",
+            ),
+        ]
     return [
         ("SPF at the end, expected", fmt.spf(outlook.median), f"90 % interval {between}{leans}"),
         (
@@ -181,6 +223,30 @@ def _how(account: Account | None) -> tuple[str, ...]:
     if account.assumption is not None:
         lines.append(Assumption(account.assumption).sentence)
     return tuple(lines)
+
+
+def _how_moved(standing: Standing | None) -> tuple[str, ...]:
+    """How the SPF came into the reference climate."""
+    moved = standing.allowance if standing else None
+    if moved is None:
+        return ()
+    if moved.factor is None:
+        return (moved.sentence,)
+    parts = [
+        f"{value:.4f} from {name}"
+        for name, value in (
+            ("the parameters of the energy model", moved.u_parameters),
+            ("the outdoor temperature", moved.u_sensor),
+            ("what a backup heater would have done", moved.u_backup),
+            ("the form of the model", moved.u_form),
+        )
+        if value
+    ]
+    return (
+        f"{moved.sentence} The factor {moved.factor:.3f} comes from {moved.days} whole days with "
+        f"{moved.share:.0%} of the heat; its standard uncertainty {moved.u_factor:.4f} is made of "
+        f"{fmt.listing(parts)}.",
+    )
 
 
 def summary(account: Account, words: str) -> str:
@@ -309,9 +375,36 @@ def terms_facts(terms: Terms | None) -> tuple[tuple[str, str], ...]:
         ("Least coverage for a decision", fmt.share(terms.minimum_coverage)),
         ("Remedy", remedy),
     ]
+    if terms.weather_allowance == "reference_climate":
+        facts.append(
+            (
+                "Weather allowance",
+                "the SPF moved to the reference climate decides; the SPF as measured stands "
+                "beside it",
+            )
+        )
+    facts += _expected(terms.expects)
     facts += [("Assumption", a.sentence) for a in terms.assumptions]
     facts += [("Condition", condition) for condition in terms.conditions]
     return tuple(facts)
+
+
+def _expected(expects: Expectation) -> list[tuple[str, str]]:
+    """What the promise took for granted."""
+    out = [
+        (name, f"{value:g} {unit}")
+        for name, value, unit in (
+            ("Expected hot water", expects.hot_water_kwh_day, "kWh a day"),
+            ("Expected flow for hot water", expects.hot_water_flow_c, "°C"),
+            ("Expected standby", expects.standby_kwh_day, "kWh a day"),
+            ("Room temperature asked for", expects.room_c, "°C"),
+        )
+        if value is not None
+    ]
+    if expects.test_point:
+        points = [f"{p.cop:g} at {p.source_c:g}/{p.flow_c:g} °C" for p in expects.test_point]
+        out.append(("COP of the unit as tested", fmt.listing(points)))
+    return out
 
 
 def meters_table(site: Site) -> Table:

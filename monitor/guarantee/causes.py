@@ -6,9 +6,7 @@ from datetime import date, datetime
 from enum import StrEnum
 from typing import Literal
 
-from pydantic import Field
-
-from monitor.models import NotNegative, Positive, Record
+from monitor.models import Record
 
 
 class Cause(StrEnum):
@@ -27,34 +25,6 @@ class Cause(StrEnum):
 
 
 State = Literal["measured", "not measurable here", "outside the boundary", "not fitted"]
-
-
-class RatedPoint(Record):
-    """One COP of the unit's data sheet: source and flow temperature in degC."""
-
-    source_c: float
-    flow_c: float
-    cop: float = Field(gt=1.0, lt=12.0)
-
-
-class Expectation(Record):
-    """What a promise took for granted beyond what the site file says.
-
-    Attributes
-    ----------
-    hot_water_kwh_day, hot_water_flow_c
-        Hot water heat; and flow temperature while it is made, default the one seen.
-    standby_kwh_day
-        Electricity that does not go with heat.
-    test_points
-        COPs of the unit as tested or as designed with, at working conditions; without
-        them the promise itself says what the unit was expected to do.
-    """
-
-    hot_water_kwh_day: Positive | None = None
-    hot_water_flow_c: Positive | None = None
-    standby_kwh_day: NotNegative | None = None
-    test_points: tuple[RatedPoint, ...] = ()
 
 
 class Share(Record):

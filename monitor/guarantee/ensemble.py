@@ -38,7 +38,7 @@ class Ensemble:
     measured_heat, measured_electricity
         Known so far, kWh.
     past, future
-        Share of each day of the period that is unknown and past, and that is to come.
+        Share of each day of the period that counts and is unknown and past, or to come.
     heat, electricity
         Whole-day energies drawn for days with an unknown share, shape (members, days).
     heat_factor, electricity_factor
@@ -67,6 +67,13 @@ class Ensemble:
         heat = (self.measured_heat + self.heat @ share) * self.heat_factor
         used = (self.measured_electricity + self.electricity @ share) * self.electricity_factor
         return np.asarray(heat / np.maximum(used, 1e-9))
+
+    def moved(self, heat: Values, electricity: float) -> Values:
+        """As `spf`, with what was measured so far times a factor on either energy."""
+        share = self.past + self.future
+        whole = (self.measured_heat * heat + self.heat @ share) * self.heat_factor
+        used = self.measured_electricity * electricity + self.electricity @ share
+        return np.asarray(whole / np.maximum(used * self.electricity_factor, 1e-9))
 
     def course(self) -> Values:
         """SPF from the period's start to the end of each day, shape (members, days).
@@ -145,13 +152,9 @@ def ensemble(
 def _unknown_shares(
     site: Site, blocks: Blocks, terms: Terms, until: datetime
 ) -> tuple[Values, Values]:
-    """Share of each day of the period that is unknown and past, and that is to come."""
-    start, end = periods.span(site, periods.Window("", terms.start, terms.end))
-    unknown, hours = unknown_hours(site, blocks, terms.start, terms.end, until)
-    edge = int(start.timestamp()) // 3600 + np.concatenate(([0], np.cumsum(hours)))
-    stop = min(int(until.timestamp()), int(end.timestamp())) // 3600
-    to_come = np.clip(edge[1:] - max(stop, edge[0]), 0, hours)
-    return (unknown - to_come) / hours, to_come / hours
+    """Share of each day that counts and is unknown and past, and that is to come."""
+    past, to_come, hours = unknown_hours(site, blocks, terms.start, terms.end, until)
+    return past / hours, to_come / hours
 
 
 def _recorded(days: pl.DataFrame, first: date, count: int) -> Values:

@@ -8,6 +8,7 @@ from datetime import date
 import numpy as np
 import polars as pl
 
+from monitor.guarantee.conformance import Decision
 from monitor.guarantee.price_steps import (
     Counted,
     PerBlock,
@@ -136,6 +137,16 @@ def money(
         remarks=_remarks(spread, unpriced, unpriced_days, low),
         **_remedy(site, own, price, promised_spf, u_spf),
     )
+
+
+def as_decided(owed: Money, decision: Decision) -> Money:
+    """The remedy as a decision leaves it: nothing where the promise is kept."""
+    if decision == "kept":
+        return owed.model_copy(update={"remedy_owed": 0.0, "remedy_low": 0.0, "remedy_high": 0.0})
+    if decision == "undecided":
+        # What would be owed stays as bounds; nothing is owed while nothing is decided.
+        return owed.model_copy(update={"remedy_owed": None})
+    return owed
 
 
 def at_mean(price: PerBlock, kwh: Values) -> float:

@@ -14,17 +14,15 @@ from typing import Final
 
 import numpy as np
 import numpy.typing as npt
-import polars as pl
 
+from monitor.guarantee.allowance import Allowance
+from monitor.guarantee.basis import Basis
 from monitor.guarantee.conformance import percent
 from monitor.guarantee.ensemble import Ensemble, ensemble, meter_limit
 from monitor.metrics import climate as weather
 from monitor.metrics import model as energy
 from monitor.metrics import priors
-from monitor.metrics.account import heat_meter_use
-from monitor.metrics.boundary import Recipe, promised_recipe
-from monitor.metrics.daily import day_frame
-from monitor.metrics.performance import pair
+from monitor.metrics.boundary import Recipe
 from monitor.metrics.uncertainty import HeatMeterUse
 from monitor.models import Record, Site, Terms
 
@@ -64,6 +62,19 @@ class Ingredient(Record):
     detail: str
 
 
+class Allowed(Record):
+    """End of a period as the reference climate would have it.
+
+    What was measured so far is moved to it; days to come are drawn about it as they are,
+    so that the interval is on the wide side.
+    """
+
+    median: float
+    low_90: float
+    high_90: float
+    probability: float
+
+
 class Outlook(Record):
     """Forecast of the SPF of a guarantee period.
 
@@ -86,6 +97,9 @@ class Outlook(Record):
         Expected from now to the end.
     fan
         Cumulative SPF, from now to the end.
+    allowed
+        Where the terms grant a weather allowance: the same of the SPF moved to the
+        reference climate, which is the one that decides.
     ingredients
         What was used.
     members, seed
@@ -113,76 +127,59 @@ class Outlook(Record):
     coming_heat_kwh: Range | None = None
     coming_electricity_kwh: Range | None = None
     fan: tuple[FanPoint, ...] = ()
+    allowed: Allowed | None = None
     ingredients: tuple[Ingredient, ...] = ()
     members: int = MEMBERS
     seed: int = SEED
 
+    @property
+    def deciding_probability(self) -> float | None:
+        """Probability by the figure that the terms let decide."""
+        return self.probability if self.allowed is None else self.allowed.probability
+
 
 def outlook(
-    site: Site,
-    slots: pl.DataFrame,
-    states: pl.DataFrame,
+    base: Basis,
     *,
-    now: datetime,
     climate: weather.Climate | None = None,
-    daily_weather: pl.DataFrame | None = None,
+    granted: Allowance | None = None,
     members: int = MEMBERS,
     seed: int = SEED,
-) -> Outlook | None:
+) -> Outlook:
     """Forecast the promise of a site.
 
     Parameters
     ----------
-    slots, states
-        Frames of schema SLOT and STATE_SLOT of this site; those after `now` are not used.
-    now
-        UTC.
+    base
+        What is known now. Excluded stretches, past or agreed for days to come, are neither
+        measured nor filled nor forecast.
     climate
         Reference climate; default the one that the site's description states, else its own
         record once it covers a year, and the average of the United Kingdom before. It is
         moved to fit the site's own outdoor temperatures.
-    daily_weather
-        Frame of schema DAILY_WEATHER for days without an outdoor sensor.
-
-    Returns
-    -------
-    Outlook or None
-        None without a promise.
-
-    Raises
-    ------
-    CannotMeasureError
-        The meters cannot measure the boundary of the promise.
+    granted
+        The weather allowance so far, where the terms grant one.
     """
-    terms = site.current_terms
-    if terms is None:
-        return None
-    recipe = promised_recipe(site, terms)
-    until = now.replace(minute=0, second=0, microsecond=0)
-    slots = slots.filter(pl.col("block_end_utc") <= until)
-    states = states.filter(pl.col("slot_start_utc") < until)
-    blocks = pair(slots, recipe)
-    days = day_frame(site, recipe, slots, states, daily_weather)
-    fitted = energy.energy_model(site, days)
+    site, terms, recipe, days, use = base.site, base.terms, base.recipe, base.days, base.use
+    fitted = base.model
     if isinstance(fitted, str):
-        return _none(site, terms, now, fitted, members, seed)
+        return _none(base, fitted, members, seed)
     if climate is None and site.climate is not None:
         climate = weather.from_months(site.climate.monthly_means_c, site.climate.origin)
     if climate is None:
         climate = weather.reference(
             days["day"], days["outdoor_c"].fill_null(float("nan")).to_numpy()
         )
-    use = heat_meter_use(site, slots, states)
     drawn = ensemble(
         site,
         terms,
         recipe,
-        blocks,
+        base.blocks,
         days,
         fitted,
         climate,
         use,
-        until=until,
+        until=base.until,
         members=members,
         seed=seed,
     )
@@ -190,12 +187,11 @@ def outlook(
     low_90, low_50, median, high_50, high_90 = (
         float(v) for v in np.quantile(spf, [0.05, 0.25, 0.5, 0.75, 0.95])
     )
-    # A finite ensemble proves nothing certain: half a member on either side.
-    probability = (float(np.sum(spf >= terms.promised_spf)) + 0.5) / (len(spf) + 1)
+    probability = _reached(spf, terms)
     has_past = bool(drawn.past.sum() > 0)
     return Outlook(
         site=site.id,
-        at=now,
+        at=base.now,
         period_start=terms.start,
         period_end=terms.end,
         promise=terms.promised_spf,
@@ -215,18 +211,39 @@ def outlook(
         coming_heat_kwh=_range(drawn.heat @ drawn.future),
         coming_electricity_kwh=_range(drawn.electricity @ drawn.future),
         fan=_fan(terms, drawn),
+        allowed=_allowed(terms, drawn, granted, seed),
         ingredients=_ingredients(site, recipe, fitted, climate, drawn, use),
         members=members,
         seed=seed,
     )
 
 
-def _none(
-    site: Site, terms: Terms, now: datetime, sentence: str, members: int, seed: int
-) -> Outlook:
+def _reached(spf: Values, terms: Terms) -> float:
+    # A finite ensemble proves nothing certain: half a member on either side.
+    return (float(np.sum(spf >= terms.promised_spf)) + 0.5) / (len(spf) + 1)
+
+
+def _allowed(terms: Terms, drawn: Ensemble, granted: Allowance | None, seed: int) -> Allowed | None:
+    if (
+        granted is None
+        or granted.heat_factor is None
+        or granted.electricity_factor is None
+        or granted.factor is None
+        or granted.u_factor is None
+    ):
+        return None
+    rng = np.random.default_rng([seed, 1])
+    doubt = 1.0 + granted.u_factor / granted.factor * rng.standard_normal(len(drawn.heat_factor))
+    spf = drawn.moved(granted.heat_factor * doubt, granted.electricity_factor)
+    low, median, high = (float(v) for v in np.quantile(spf, [0.05, 0.5, 0.95]))
+    return Allowed(median=median, low_90=low, high_90=high, probability=_reached(spf, terms))
+
+
+def _none(base: Basis, sentence: str, members: int, seed: int) -> Outlook:
+    terms = base.terms
     return Outlook(
-        site=site.id,
-        at=now,
+        site=base.site.id,
+        at=base.now,
         period_start=terms.start,
         period_end=terms.end,
         promise=terms.promised_spf,

@@ -10,7 +10,6 @@ docs/shortfall.md says against what each cause is measured.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime
 from typing import Final
 
 import numpy as np
@@ -18,22 +17,16 @@ import numpy.typing as npt
 import polars as pl
 
 from monitor.guarantee import shortfall_text as text
-from monitor.guarantee.causes import Cause, Expectation, Share, Shortfall, State
-from monitor.guarantee.heaters import LEAST_SUBMETERED, Heaters, weighted, with_heaters
-from monitor.guarantee.heaters import heaters as heaters_of
-from monitor.guarantee.home_model import home_model
-from monitor.guarantee.single_hours import idle_kwh, space_flow
+from monitor.guarantee.basis import Basis
+from monitor.guarantee.causes import Cause, Share, Shortfall, State
+from monitor.guarantee.home_days import HomeDays, home_days
 from monitor.guarantee.worlds import Days, Lever, Reference, Worlds, Worth, members
 from monitor.metrics import climate as weather
-from monitor.metrics import model as energy
 from monitor.metrics import priors
-from monitor.metrics.account import Account, account, heat_meter_use
-from monitor.metrics.boundary import promised_recipe
-from monitor.metrics.daily import DAY, day_frame
+from monitor.metrics.account import Account
 from monitor.metrics.heat_check import HeatCheck
-from monitor.metrics.performance import pair
 from monitor.metrics.shapley import shapley
-from monitor.models import Role, Site, Terms
+from monitor.models import Expectation, Site, Terms
 
 Values = npt.NDArray[np.float64]
 
@@ -61,19 +54,11 @@ HEAT_METER_SD: Final = 0.10
 FORM_SPREAD: Final = 0.12
 FORM_SD: Final = 0.03
 
-#: Share of the space heat that must fall on days with such hours. Common practice, no source.
-LEAST_DRY_SHARE: Final = 0.7
-
 
 def shortfall(
-    site: Site,
-    slots: pl.DataFrame,
-    states: pl.DataFrame,
+    base: Basis,
     *,
-    now: datetime,
     climate: weather.Climate | None = None,
-    daily_weather: pl.DataFrame | None = None,
-    expectation: Expectation | None = None,
     heat_check: HeatCheck | None = None,
     price_per_kwh: float | None = None,
     draws: int = DRAWS,
@@ -83,14 +68,8 @@ def shortfall(
 
     Parameters
     ----------
-    slots, states
-        Frames of schema SLOT and STATE_SLOT of this site; those after `now` are not used.
     climate
         Reference climate of the promise; default the average of the United Kingdom.
-    daily_weather
-        Frame of schema DAILY_WEATHER for days without an outdoor sensor.
-    expectation
-        What the promise took for granted; default common practice, with its spread.
     heat_check
         From `monitor.metrics.plausibility`: what flow and temperatures say of the heat.
     price_per_kwh
@@ -99,74 +78,25 @@ def shortfall(
     Returns
     -------
     Shortfall or None
-        None without a promise, or with nothing measured of its period yet.
-
-    Raises
-    ------
-    CannotMeasureError
-        The meters cannot measure the boundary of the promise.
+        None with nothing measured of the period yet.
     """
-    terms = site.current_terms
-    if terms is None:
-        return None
-    recipe = promised_recipe(site, terms)
-    until = now.replace(minute=0, second=0, microsecond=0)
-    slots = slots.filter(pl.col("block_end_utc") <= until)
-    states = states.filter(pl.col("slot_start_utc") < until)
-    use = heat_meter_use(site, slots, states)
-    blocks = pair(slots, recipe)
-    so_far = account(site, recipe, blocks, use, terms.start, terms.end, until)
+    so_far = base.so_far
     if so_far.spf is None or so_far.heat_kwh <= 0:
         return None
-    frame = _Frame(site, terms, so_far, price_per_kwh, draws, seed)
-    days = day_frame(site, recipe, slots, states, daily_weather)
-    heaters = heaters_of(site, recipe)
-    days, heaters = with_heaters(site, slots, days, heaters, terms)
-    pump_days = days.join(space_flow(site, slots, states), on="day", how="left").with_columns(
-        pl.col("heat_kwh") - weighted(heaters.in_heat),
-        pl.col("electricity_kwh") - weighted(heaters.in_electricity),
-    )
-    backup = Role.ELEC_BACKUP
-    model = home_model(site, pump_days, backup.value if backup in heaters.roles else None)
-    if isinstance(model, str):
-        return frame.unsplit(model.replace("No forecast is made", "No split is made"))
-    idle = None
-    if heaters.state != "not measurable here":
-        # A heater that no meter tells apart would pass for standby.
-        idle = idle_kwh(blocks, so_far, site.heat_pump.nominal_heat_kw)
+    frame = _Frame(base.site, base.terms, so_far, price_per_kwh, draws, seed)
     if climate is None:
-        climate = weather.from_months(
-            weather.UK_AVERAGE, "monthly means of the United Kingdom (SAP 10.2, Table U1)"
-        )
-    window = (pl.col("day") >= terms.start) & (pl.col("day") < terms.end)
-    inside = energy.usable(pump_days.select(list(DAY))).filter(window).select("day")
-    inside = pump_days.join(inside, on="day", how="semi").sort("day")
-    if inside.height < energy.FEWEST_DAYS:
-        return frame.unsplit(
-            f"Only {inside.height} whole days of the guarantee period are known with their "
-            "outdoor temperature: too few to split."
-        )
-    return _split(
-        frame, model, inside, heaters, climate, expectation or Expectation(), heat_check, idle
-    )
-
-
-def _moved_by_month(days: pl.DataFrame, climate: weather.Climate) -> Values:
-    """Outdoor temperature of the days, each month moved to its mean in the climate."""
-    normal = climate.normal(weather.day_of_year(days["day"]))
-    gap = pl.Series("gap", normal) - days["outdoor_c"]
-    month = days["day"].dt.truncate("1mo").alias("month")
-    moved = pl.DataFrame([days["outdoor_c"], gap, month]).select(
-        pl.col("outdoor_c") + pl.col("gap").mean().over("month")
-    )
-    return moved.to_series().to_numpy().astype(np.float64)
+        climate = weather.from_months(weather.UK_AVERAGE, weather.UK_ORIGIN)
+    home = home_days(base, climate)
+    if isinstance(home, str):
+        return frame.unsplit(home.replace("No forecast is made", "No split is made"))
+    return _split(frame, home, climate, heat_check)
 
 
 def _test_unit(expectation: Expectation) -> tuple[float, float] | None:
     """Reciprocal COP of the tested unit by lift: a constant share of the Carnot COP."""
-    if not expectation.test_points:
+    if not expectation.test_point:
         return None
-    points = expectation.test_points
+    points = expectation.test_point
     lift = np.array([p.flow_c - p.source_c for p in points]) + priors.EXCHANGERS_K
     cop = np.array([p.cop for p in points])
     shape = lift / 310.0
@@ -243,25 +173,13 @@ class _Frame:
 
 
 def _split(
-    frame: _Frame,
-    model: energy.EnergyModel,
-    days: pl.DataFrame,
-    heaters: Heaters,
-    climate: weather.Climate,
-    expectation: Expectation,
-    heat_check: HeatCheck | None,
-    idle: float | None,
+    frame: _Frame, home: HomeDays, climate: weather.Climate, heat_check: HeatCheck | None
 ) -> Shortfall:
     pump, promise = frame.site.heat_pump, frame.terms.promised_spf
+    model, table, heaters = home.model, home.table, home.heaters
+    expectation = frame.terms.expects
     rng = np.random.default_rng(frame.seed)
     found = members(model, frame.draws, rng)
-    water_metered = bool(
-        model.base_from == "heat_dhw"
-        and days["dhw_kwh"].is_not_null().sum() >= LEAST_SUBMETERED * days.height
-    )
-    if water_metered:
-        days = days.filter(pl.col("dhw_kwh").is_not_null())
-    table = _days(days, climate, heaters, idle, water_metered=water_metered)
 
     has_curve = pump.design_flow_temp_c is not None and pump.design_outdoor_temp_c is not None
     absent: dict[Lever, tuple[State, str]] = {}
@@ -288,18 +206,18 @@ def _split(
         colder_k=float(np.mean(table.reference_c - table.outdoor_c)),
         water_kwh=float(reference.water_kwh[0]),
         water_stated=expectation.hot_water_kwh_day is not None,
-        water_metered=water_metered,
+        water_metered=table.water is not None,
         standby_measured=table.idle_kwh is not None,
         standby_kwh=float(reference.standby_kwh[0]),
         standby_stated=expectation.standby_kwh_day is not None,
         backup_kwh=float(table.backup.sum()),
         immersion_kwh=float(table.immersion.sum()),
         heat_check=heat_check,
-        tested=bool(expectation.test_points),
+        tested=bool(expectation.test_point),
         hidden=tuple(
             lever.value for lever, (state, _) in absent.items() if state == "not measurable here"
         ),
-        days=days.height,
+        days=len(table.number),
     )
     shares = []
     for cause, (spf, kwh) in parts.items():
@@ -324,48 +242,8 @@ def _split(
         is_split=True,
         is_adequate=model.adequate,
         sentence=sentence,
-        days=days.height,
+        days=len(table.number),
     )
-
-
-def _days(
-    days: pl.DataFrame,
-    climate: weather.Climate,
-    heaters: Heaters,
-    idle: float | None,
-    *,
-    water_metered: bool,
-) -> Days:
-    def column(name: str) -> Values:
-        return days[name].cast(pl.Float64).fill_null(np.nan).to_numpy()
-
-    def heater(role: Role) -> Values:
-        if role not in heaters.roles:
-            return np.zeros(days.height)
-        return column(role.value) * heaters.in_electricity[role]
-
-    return Days(
-        number=days["day"].to_physical().to_numpy().astype(np.int64),
-        outdoor_c=column("outdoor_c"),
-        reference_c=_moved_by_month(days, climate),
-        pump_heat=column("heat_kwh"),
-        pump_used=column("electricity_kwh"),
-        water=column("dhw_kwh") if water_metered else None,
-        flow_c=column("flow_c"),
-        space_flow_c=_told_by_dry_hours(days) if water_metered else None,
-        backup=heater(Role.ELEC_BACKUP),
-        immersion=heater(Role.ELEC_IMMERSION),
-        idle_kwh=idle,
-    )
-
-
-def _told_by_dry_hours(days: pl.DataFrame) -> Values | None:
-    """Flow of space heat by day; None where most of it is made beside hot water."""
-    space = days["heat_kwh"] - days["dhw_kwh"]
-    seen = days["space_flow_c"].is_not_null()
-    if float((space * seen).sum()) < LEAST_DRY_SHARE * float(space.sum()):
-        return None
-    return days["space_flow_c"].fill_null(np.nan).to_numpy()
 
 
 def _reference(

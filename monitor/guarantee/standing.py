@@ -10,12 +10,14 @@ from math import floor
 import polars as pl
 
 from monitor.errors import CannotMeasureError
+from monitor.guarantee.allowance import Allowance
+from monitor.guarantee.basis import basis
 from monitor.guarantee.conformance import Decision, conformance_probability, decide, percent
-from monitor.guarantee.money import Money, money
+from monitor.guarantee.money import Money, as_decided, money
 from monitor.metrics import periods
-from monitor.metrics.account import Account, account, heat_meter_use
-from monitor.metrics.boundary import promised_recipe
-from monitor.metrics.performance import exclude, pair
+from monitor.metrics.account import Account, account
+from monitor.metrics.performance import pair
+from monitor.metrics.site_weather import SiteWeather
 from monitor.metrics.uncertainty import K_95
 from monitor.models import Boundary, Record, Site
 from monitor.rules import RULES_VERSION, Rules
@@ -58,6 +60,12 @@ class Standing(Record):
         95 % interval of the SPF.
     probability
         That the true SPF so far is at least the promise (JCGM 106:2012, 7.3.3).
+    allowance
+        Where the terms grant a weather allowance: the SPF moved to the reference climate.
+        It decides word, probability and settlement; `account`, `low` and `high` are as
+        measured.
+    probability_as_measured
+        Without the allowance; None where the terms grant none.
     settlement
         Decision of the terms, once the period is over.
     why
@@ -81,11 +89,20 @@ class Standing(Record):
     low: float | None = None
     high: float | None = None
     probability: float | None = None
+    allowance: Allowance | None = None
+    probability_as_measured: float | None = None
     settlement: Decision | None = None
     money: Money | None = None
     newest_reading: datetime | None = None
     computed_at: datetime
     rules_version: int = RULES_VERSION
+
+    @property
+    def deciding_spf(self) -> float | None:
+        """The figure that the terms let decide: as measured, or in the reference climate."""
+        if self.allowance is not None:
+            return self.allowance.spf
+        return self.account.spf if self.account is not None else None
 
 
 def standing(
@@ -98,6 +115,8 @@ def standing(
     rules: Rules,
     excluded: Sequence[tuple[datetime, datetime]] = (),
     prices: pl.DataFrame | None = None,
+    given: SiteWeather | None = None,
+    granted: Allowance | None = None,
 ) -> Standing:
     """Judge the promise on what has been measured so far.
 
@@ -112,6 +131,10 @@ def standing(
         Stretches (UTC, on the hour) that both parties agree do not count.
     prices
         Frame of schema PRICE, for tariffs that name a series.
+    given
+        Weather of the site from elsewhere; default what its description says.
+    granted
+        The weather allowance so far, where the terms grant one.
     """
     terms = site.current_terms
     if terms is None:
@@ -124,7 +147,7 @@ def standing(
         )
     until = now.replace(minute=0, second=0, microsecond=0)
     days_left = max(0, (terms.end - periods.local_day(site, now)).days)
-    base = {
+    said = {
         "site": site.id,
         "promise": terms.promised_spf,
         "boundary": terms.boundary,
@@ -136,30 +159,46 @@ def standing(
         "computed_at": now,
     }
     try:
-        recipe = promised_recipe(site, terms)
+        base = basis(site, slots, states, now=now, given=given, excluded=excluded)
     except CannotMeasureError as error:
-        return Standing(**base, word=StandingWord.BLIND, why=error.user_message)
-    every = pair(slots, recipe)
-    blocks = exclude(every, excluded)
-    use = heat_meter_use(site, slots, states)
-    so_far = account(site, recipe, blocks, use, terms.start, terms.end, until)
-    all_hours = so_far
+        return Standing(**said, word=StandingWord.BLIND, why=error.user_message)
+    assert base is not None  # noqa: S101 - there are terms
+    so_far = all_hours = base.so_far
     if excluded:
-        all_hours = account(site, recipe, every, use, terms.start, terms.end, until)
-    over = until >= periods.span(site, periods.Window("", terms.start, terms.end))[1]
+        every = pair(base.slots, base.recipe)
+        all_hours = account(site, base.recipe, every, base.use, terms.start, terms.end, until)
+    over = base.is_over
     last_day = min(terms.end, periods.local_day(site, until - timedelta(hours=1)) + timedelta(1))
-    probability = low = high = None
+    low = high = as_measured = None
     if so_far.spf is not None and so_far.u_spf is not None:
-        probability = conformance_probability(so_far.spf, so_far.u_spf, terms.promised_spf)
+        as_measured = conformance_probability(so_far.spf, so_far.u_spf, terms.promised_spf)
         low, high = so_far.spf - K_95 * so_far.u_spf, so_far.spf + K_95 * so_far.u_spf
-    word, why = _word(site, so_far, probability, over=over, rules=rules)
+    deciding, u = so_far.spf, so_far.u_spf
+    if granted is not None:
+        deciding, u = granted.spf, granted.u_spf
+    probability = None
+    if deciding is not None and u is not None:
+        probability = conformance_probability(deciding, u, terms.promised_spf)
+    word, why = _word(site, so_far, granted, probability, over=over, rules=rules)
     settlement: Decision | None = None
     if over:
         settlement = "undecided"
-        if so_far.spf is not None and so_far.u_spf is not None:
-            settlement = decide(so_far.spf, so_far.u_spf, so_far.coverage, terms)
+        if deciding is not None and u is not None:
+            settlement = decide(deciding, u, so_far.coverage, terms)
+    owed = money(
+        site,
+        base.blocks,
+        terms.start,
+        last_day,
+        terms.promised_spf,
+        excluded,
+        prices,
+        u_spf=so_far.u_spf,
+    )
+    if owed is not None and settlement is not None:
+        owed = as_decided(owed, settlement)
     return Standing(
-        **base,
+        **said,
         word=word,
         why=why,
         account=so_far,
@@ -168,22 +207,21 @@ def standing(
         low=low,
         high=high,
         probability=probability,
+        allowance=granted,
+        probability_as_measured=None if granted is None else as_measured,
         settlement=settlement,
-        money=money(
-            site,
-            blocks,
-            terms.start,
-            last_day,
-            terms.promised_spf,
-            excluded,
-            prices,
-            u_spf=so_far.u_spf,
-        ),
+        money=owed,
     )
 
 
 def _word(
-    site: Site, so_far: Account, probability: float | None, *, over: bool, rules: Rules
+    site: Site,
+    so_far: Account,
+    granted: Allowance | None,
+    probability: float | None,
+    *,
+    over: bool,
+    rules: Rules,
 ) -> tuple[StandingWord, str]:
     terms = site.current_terms
     assert terms is not None  # noqa: S101 - the caller has it
@@ -196,7 +234,7 @@ def _word(
             f"Only {floor(days)} days of the guarantee period have passed; "
             f"a judgement is made from {rules.least_days} days on.",
         )
-    if so_far.coverage < rules.least_coverage or probability is None:
+    if so_far.coverage < rules.least_coverage or so_far.spf is None or so_far.u_spf is None:
         return (
             StandingWord.BLIND,
             f"Heat and electricity are both known for only {percent(so_far.coverage)} of the "
@@ -210,10 +248,19 @@ def _word(
                 f"Only {so_far.heat_kwh:,.0f} kWh of heat have been measured, less than a quarter "
                 "of a year's for this house; too little of the year to judge.",
             )
-    margin = (so_far.spf or 0.0) - terms.promised_spf
+    if probability is None:
+        # Only an allowance that cannot be computed is left to lack a probability.
+        return StandingWord.IN_DOUBT, granted.sentence if granted is not None else ""
+    deciding, where = so_far.spf, ""
+    if granted is not None and granted.spf is not None:
+        deciding = granted.spf
+        where = f" in the reference climate ({so_far.spf:.2f} as measured)"
+    margin = deciding - terms.promised_spf
+    side = "above" if margin >= 0 else "below"
+    what, kept = ("The SPF so far", "is kept so far") if not over else ("The SPF", "was kept")
     figure = (
-        f"The SPF so far is {abs(margin):.2f} {'above' if margin >= 0 else 'below'} the promise; "
-        f"the probability that it is kept so far is {percent(probability)}."
+        f"{what}{where} is {abs(margin):.2f} {side} the promise; the probability that it {kept} "
+        f"is {percent(probability)}."
     )
     if probability >= rules.on_course_probability:
         return StandingWord.ON_COURSE, figure

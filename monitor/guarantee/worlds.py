@@ -289,8 +289,15 @@ class Worlds:
         """How far above its curve a sound control looks to be with these records, K."""
         return FLOW_ALLOWANCE_K if self._days.space_flow_c is None else DRY_ALLOWANCE_K
 
-    def sums(self, actual: frozenset[Lever]) -> Sums:
-        """Sums over the days, with the levers named as they were and the others as promised."""
+    def sums(self, actual: frozenset[Lever], *, backup_share: float | None = None) -> Sums:
+        """Sums over the days, with the levers named as they were and the others as promised.
+
+        Parameters
+        ----------
+        backup_share
+            In other weather a backup heater makes this multiple of its share of the space
+            heat; None: the same heat.
+        """
         days, found, reference = self._days, self._found, self._reference
         weather = Lever.WEATHER in actual
         outdoor = days.outdoor_c if weather else days.reference_c
@@ -298,6 +305,12 @@ class Worlds:
         if not weather:
             space = np.maximum(space + self._slope[:, None] * self._other_hinge, 0.0)
         water, immersion, backup = self._water, days.immersion, days.backup
+        if not weather and backup_share is not None:
+            wanted = self._space + backup
+            other = np.maximum(wanted + self._slope[:, None] * self._other_hinge, 0.0)
+            change = other.sum(axis=1) / np.maximum(wanted.sum(axis=1), 1e-9)
+            backup = np.minimum(backup_share * backup * change[:, None], other)
+            space = other - backup
         water_flow = found.flow_water[:, None]
         count = len(days.number)
         if Lever.WATER not in actual:
@@ -326,6 +339,26 @@ class Worlds:
             resistive=resistive,
             days=float(count),
         )
+
+    def energies(
+        self, actual: frozenset[Lever], *, backup_share: float | None = None
+    ) -> tuple[Values, Values]:
+        """Heat and electricity of a world in which the unit and standby are as they were.
+
+        Parameters
+        ----------
+        backup_share
+            As for `sums`.
+
+        Returns
+        -------
+        tuple of arrays of shape (members,)
+            Both inside a boundary that holds the resistive heaters, kWh.
+        """
+        world = self.sums(actual, backup_share=backup_share)
+        pump = self._reference_unit(world) + self._found.step * world.late
+        used = self._standby * world.days + pump + world.resistive
+        return np.asarray(world.heat + world.resistive), np.asarray(used)
 
     def year(self, *, follows_design: bool) -> Sums:
         """Sums over a reference year in which all is as promised."""

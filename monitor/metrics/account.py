@@ -11,6 +11,7 @@ import polars as pl
 
 from monitor.metrics import periods
 from monitor.metrics.boundary import Recipe
+from monitor.metrics.hidden import Hidden
 from monitor.metrics.performance import Blocks, Values, accounts
 from monitor.metrics.uncertainty import (
     BudgetLine,
@@ -115,7 +116,7 @@ def _harmonic(values: Values, weight: Values) -> float:
     return float(weight.sum() / (weight / values).sum())
 
 
-def hidden_share(daily: pl.DataFrame, hours_missing: int) -> float:
+def hidden_share(daily: pl.DataFrame, hours_missing: int, zone: str) -> float:
     """Share of the electricity that the hours not known are held to hide.
 
     Each such hour is held to have used what the known hours of its calendar month did on
@@ -129,10 +130,12 @@ def hidden_share(daily: pl.DataFrame, hours_missing: int) -> float:
     hours_missing
         Of the whole window. Days know fewer hours, as a bridged block across midnight is
         in neither; only what the window does not know is hidden.
+    zone
+        Time zone of the days.
     """
     if not hours_missing:
         return 0.0
-    months = daily.group_by(pl.col("start_utc").dt.truncate("1mo")).agg(
+    months = daily.group_by(pl.col("start_utc").dt.convert_time_zone(zone).dt.truncate("1mo")).agg(
         pl.col("electricity_kwh").sum(),
         (pl.col("hours_measured") + pl.col("hours_bridged")).sum().alias("known"),
         pl.col("hours_missing").sum().alias("missing"),
@@ -157,22 +160,37 @@ def daily_spread(daily: pl.DataFrame) -> float:
 
 
 def _budget(
-    site: Site, recipe: Recipe, use: HeatMeterUse, row: dict[str, Any], daily: pl.DataFrame
+    site: Site,
+    recipe: Recipe,
+    use: HeatMeterUse,
+    row: dict[str, Any],
+    daily: pl.DataFrame,
+    hides: Hidden | None,
 ) -> list[BudgetLine]:
     """Budget of one row of `accounts`, from the accounts of its days."""
+    whole = None
+    if hides is not None and row["hours_missing"]:
+        energies = row["heat_kwh"], row["electricity_kwh"]
+        whole = hides.whole(*energies, daily, row["hours_missing"])
     return spf_components(
         site,
         recipe,
         streams={r: row[f"stream:{r}"] for r in recipe.streams},
         edges={r: row[f"u_edge:{r}"] for r in recipe.streams},
-        missing_share=hidden_share(daily, row["hours_missing"]),
+        missing_share=hidden_share(daily, row["hours_missing"], site.zone),
         daily_spread=daily_spread(daily),
         use=use,
+        whole=whole,
     )
 
 
 def with_u_spf(
-    site: Site, recipe: Recipe, use: HeatMeterUse, table: pl.DataFrame, daily: pl.DataFrame
+    site: Site,
+    recipe: Recipe,
+    use: HeatMeterUse,
+    table: pl.DataFrame,
+    daily: pl.DataFrame,
+    hides: Hidden | None = None,
 ) -> pl.DataFrame:
     """Add `u_spf`, the standard uncertainty of the SPF, to accounts of many windows.
 
@@ -183,6 +201,8 @@ def with_u_spf(
     daily
         Accounts of the days that the windows hold, in order; a day that a window cuts is
         cut there as well.
+    hides
+        What hours that are not known may hide; None where there is no energy model.
     """
     starts = daily["start_utc"]
     found = []
@@ -191,7 +211,7 @@ def with_u_spf(
         last = starts.search_sorted(row["end_utc"], "left")
         own = daily.slice(first, last - first)
         known = row["spf"] is not None
-        found.append(combined(_budget(site, recipe, use, row, own)) if known else None)
+        found.append(combined(_budget(site, recipe, use, row, own, hides)) if known else None)
     return table.with_columns(pl.Series("u_spf", found, dtype=pl.Float64))
 
 
@@ -203,6 +223,7 @@ def account(
     first: date,
     end: date,
     until: datetime | None = None,
+    hides: Hidden | None = None,
 ) -> Account:
     """Account of the local days from `first` up to, not including, `end`.
 
@@ -210,6 +231,8 @@ def account(
     ----------
     until
         Stop at this hour if it comes before `end`.
+    hides
+        As for `with_u_spf`.
     """
     start_utc, end_utc = periods.span(site, periods.Window("", first, end))
     if until is not None:
@@ -224,7 +247,7 @@ def account(
         bridged=row["hours_bridged"],
         missing=row["hours_missing"],
     )
-    budget = _budget(site, recipe, use, row, daily)
+    budget = _budget(site, recipe, use, row, daily, hides)
     return Account(
         boundary=recipe.boundary,
         assumption=recipe.assumption,

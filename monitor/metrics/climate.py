@@ -48,6 +48,7 @@ _COLDEST: Final = 20.0
 
 #: Monthly mean outdoor temperature of the United Kingdom, degC: SAP 10.2 (2021),
 #: Appendix U, Table U1, region 0. The reference where nothing else is said.
+UK_ORIGIN: Final = "monthly means of the United Kingdom (SAP 10.2, Table U1)"
 UK_AVERAGE: Final = (4.3, 4.9, 6.5, 8.9, 11.7, 14.6, 16.6, 16.4, 14.1, 10.6, 7.1, 4.2)
 
 #: A site this many standard deviations off has been given another place's climate.
@@ -205,7 +206,7 @@ def reference(days: pl.Series, outdoor_c: Values) -> Climate:
             days.filter(pl.Series(known)), outdoor_c[known], "the site's own record", own=True
         )
     except ValueError:
-        return from_months(UK_AVERAGE, "monthly means of the United Kingdom (SAP 10.2, Table U1)")
+        return from_months(UK_AVERAGE, UK_ORIGIN)
 
 
 def _column_means(table: Values) -> Values:

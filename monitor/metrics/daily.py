@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import date, datetime
 from typing import Final
 
@@ -12,7 +13,7 @@ import polars as pl
 from monitor.metrics import periods
 from monitor.metrics.boundary import Recipe
 from monitor.metrics.courses import HOUR_US
-from monitor.metrics.performance import Blocks, pair
+from monitor.metrics.performance import Blocks, exclude, pair
 from monitor.models import Role, Site
 from monitor.schemas import SLOT, STATE_SLOT, Schema, check, empty
 
@@ -112,6 +113,7 @@ def day_frame(
     slots: pl.DataFrame,
     states: pl.DataFrame,
     weather: pl.DataFrame | None = None,
+    excluded: Sequence[tuple[datetime, datetime]] = (),
 ) -> pl.DataFrame:
     """Days of a site, from the first local day with a slot to the last.
 
@@ -121,6 +123,9 @@ def day_frame(
         Frames of schema SLOT and STATE_SLOT of this site.
     weather
         Frame of schema DAILY_WEATHER for days that no outdoor sensor of the site covers.
+    excluded
+        Stretches (UTC, on the hour) that do not count; a day that one touches is not
+        complete.
 
     Returns
     -------
@@ -130,7 +135,7 @@ def day_frame(
     """
     slots = check(slots, SLOT)
     states = check(states, STATE_SLOT)
-    blocks = pair(slots, recipe)
+    blocks = exclude(pair(slots, recipe), excluded)
     if len(blocks.start) == 0:
         return empty(DAY)
     hourly = _hourly(blocks).with_columns(_local_date(site))
@@ -226,24 +231,33 @@ def _flow(states: pl.DataFrame, hourly: pl.DataFrame) -> pl.DataFrame:
 
 def unknown_hours(
     site: Site, blocks: Blocks, first: date, end: date, until: datetime
-) -> tuple[Whole, Whole]:
-    """Hours of each local day that the account of [first, until) does not know.
+) -> tuple[Whole, Whole, Whole]:
+    """Hours of each local day that count and that the account of [first, until) does not know.
 
-    Blocks that reach out of the window are not known inside it, as in the account.
+    Blocks that reach out of the window are not known inside it, as in the account. Hours
+    that are excluded count neither as known nor as unknown.
 
     Returns
     -------
     tuple of int arrays, one element a local day from `first` up to `end`
-        Hours not known, with those after `until` among them; and all hours.
+        Hours not known that have passed; hours to come; and all hours of the day.
     """
     days = periods.days(first, end)
     edges = [periods.span(site, day)[0] for day in days] + [periods.span(site, days[-1])[1]]
     edge = np.array([int(moment.timestamp()) // 3600 for moment in edges], dtype=np.int64)
     hours = np.diff(edge)
-    stop = min(int(until.timestamp()) // 3600, int(edge[-1]))
+    stop = int(np.clip(int(until.timestamp()) // 3600, edge[0], edge[-1]))
+    counts = np.ones(int(edge[-1] - edge[0]), dtype=bool)
+    excluded = blocks.excluded[(blocks.excluded >= edge[0]) & (blocks.excluded < edge[-1])]
+    counts[excluded - edge[0]] = False
     inside = blocks.known & (blocks.start >= edge[0]) & (blocks.end <= stop)
     size = (blocks.end - blocks.start)[inside]
     offset = np.arange(int(size.sum())) - np.repeat(np.cumsum(size) - size, size)
-    hour = np.repeat(blocks.start[inside], size) + offset
-    index = np.searchsorted(edge, hour, side="right") - 1
-    return hours - np.bincount(index, minlength=len(hours)).astype(np.int64), hours
+    known = np.zeros(len(counts), dtype=bool)
+    known[np.repeat(blocks.start[inside], size) + offset - edge[0]] = True
+    gone = np.arange(len(counts)) < stop - edge[0]
+
+    def by_day(flags: npt.NDArray[np.bool_]) -> Whole:
+        return np.asarray(np.add.reduceat(flags.astype(np.int64), edge[:-1] - edge[0]))
+
+    return by_day(counts & gone & ~known), by_day(counts & ~gone), hours

@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 import numpy.typing as npt
+
+from monitor.models import Record
 
 Values = npt.NDArray[np.float64]
 
 
-@dataclass(frozen=True)
-class Quality:
+class Quality(Record):
     """How well a model follows its days.
 
     Attributes

@@ -20,7 +20,7 @@ Whole = npt.NDArray[np.int64]
 #: Huber's constant: 95 % efficiency for normal errors (Huber 1981; from memory).
 HUBER: Final = 1.345
 
-#: Rounds of reweighting, enough for the weights to settle.
+#: Rounds of reweighting, enough for the weights to settle where bad days are scattered.
 _ROUNDS: Final = 4
 
 #: Weight of the prior guess of the noise, in days.

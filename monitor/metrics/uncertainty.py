@@ -13,7 +13,7 @@ from math import sqrt
 from typing import Final, Literal
 
 from monitor.metrics.boundary import Recipe
-from monitor.models import MeterFit, Record, Role, Site
+from monitor.models import Assumption, MeterFit, Record, Role, Site
 
 #: Flow sensor limits, EN 1434-1: class -> (constant, factor of q_p/q, cap), in %.
 FLOW_SENSOR: Final = {"1": (1.0, 0.01, 5.0), "2": (2.0, 0.02, 5.0), "3": (3.0, 0.05, 5.0)}
@@ -131,6 +131,24 @@ class BudgetLine(Record):
         return abs(self.sensitivity) * self.limit / self.divisor
 
 
+@dataclass(frozen=True)
+class WholeSpf:
+    """SPF of all hours of a window, the hidden ones by the energy model.
+
+    Attributes
+    ----------
+    spf, rms
+        Mean of the possible figures, and their root mean square distance from the SPF of
+        the known hours.
+    share
+        Share of the electricity that the hidden hours hold.
+    """
+
+    spf: float
+    rms: float
+    share: float
+
+
 def heat_meter_parts(fit: MeterFit, use: HeatMeterUse) -> tuple[float, float, float, str]:
     """Limits of flow sensor, sensor pair and calculator in %, and what they were taken from."""
     grade = fit.accuracy_class or DEFAULT_HEAT_CLASS
@@ -180,6 +198,7 @@ def spf_components(
     missing_share: float,
     daily_spread: float,
     use: HeatMeterUse,
+    whole: WholeSpf | None = None,
 ) -> list[BudgetLine]:
     """Budget of the SPF of one window.
 
@@ -189,9 +208,11 @@ def spf_components(
     one device measures share its error: their contributions are added where that is more
     than the root of the sum of squares. Both err on the safe side.
 
-    Gaps: hours that are not known may have had another SPF. Taking all hidden hours as
-    one draw from the spread of daily SPF gives u = share hidden x spread: they are held
-    to be fully correlated, as a gap of a fortnight in January is.
+    Gaps: hours that are not known may have had another SPF. The home's energy model says
+    what it may have been: u is the root mean square distance of the SPF of all hours from
+    that of the known ones. Without a model all hidden hours are one draw from the spread of
+    daily SPF, u = share hidden x spread: they are held to be fully correlated, as a gap of
+    a fortnight in January is.
 
     Parameters
     ----------
@@ -201,6 +222,8 @@ def spf_components(
         Share of the electricity that the hours not known are held to hide.
     daily_spread
         Energy-weighted standard deviation of daily SPF.
+    whole
+        What the energy model says of the hidden hours; None without one.
     """
     heat = sum(factor * streams[role] for role, factor in recipe.heat.items())
     electricity = sum(factor * streams[role] for role, factor in recipe.electricity.items())
@@ -264,8 +287,36 @@ def spf_components(
             distribution="normal",
             sensitivity=missing_share,
         )
+        if whole is None
+        else BudgetLine(
+            source="hours not known",
+            detail=(
+                f"by the energy model they hide about {whole.share:.1%} of the electricity; "
+                f"with them the SPF would be about {whole.spf:.2f}"
+            ),
+            limit=whole.rms,
+            unit="SPF",
+            distribution="normal",
+            sensitivity=1.0,
+        )
     )
+    out.append(_boundary_line(recipe))
     return out
+
+
+def _boundary_line(recipe: Recipe) -> BudgetLine:
+    """What is assumed of the metering boundary: one-sided, so that it is no part of u."""
+    detail = "none: every consumer inside the boundary is metered"
+    if recipe.assumption is not None:
+        detail = f"{Assumption(recipe.assumption).sentence} One-sided, and not in u."
+    return BudgetLine(
+        source="assumption on the boundary",
+        detail=detail,
+        limit=0.0,
+        unit="SPF",
+        distribution="normal",
+        sensitivity=1.0,
+    )
 
 
 def combined(lines: Sequence[BudgetLine]) -> float:

@@ -16,7 +16,7 @@ def add_exclusion(store: Store, site_id: str, exclusion: Exclusion) -> int:
     with store.transaction() as cursor:
         (number,) = cursor.execute("SELECT nextval('exclusion_seq')").fetchall()[0]
         cursor.execute(
-            "INSERT INTO exclusion VALUES (?, ?, ?, ?, ?, ?, ?)",
+            "INSERT INTO exclusion VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
             [
                 number,
                 site_id,
@@ -25,6 +25,7 @@ def add_exclusion(store: Store, site_id: str, exclusion: Exclusion) -> int:
                 exclusion.reason,
                 exclusion.by,
                 exclusion.at,
+                exclusion.condition,
             ],
         )
     return int(number)
@@ -50,7 +51,7 @@ def exclusions(store: Store, site_id: str) -> dict[int, Exclusion]:
     rows = (
         store.cursor()
         .execute(
-            "SELECT exclusion_id, start_utc, end_utc, reason, entered_by, entered_at "
+            "SELECT exclusion_id, start_utc, end_utc, reason, entered_by, entered_at, condition "
             "FROM exclusion ANTI JOIN exclusion_withdrawn USING (exclusion_id) WHERE site_id = ? "
             "ORDER BY start_utc, exclusion_id",
             [site_id],
@@ -64,8 +65,9 @@ def exclusions(store: Store, site_id: str) -> dict[int, Exclusion]:
             reason=reason,
             by=by,
             at=at.astimezone(UTC),
+            condition=condition,
         )
-        for number, start, end, reason, by, at in rows
+        for number, start, end, reason, by, at, condition in rows
     }
 
 

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 
 import polars as pl
 
+from monitor.guarantee.assessment import Assessment
 from monitor.guarantee.outlook import Outlook
 from monitor.guarantee.standing import Standing
 from monitor.schemas import SLOT, STATE_SLOT, SUSPECT, check
@@ -129,3 +130,42 @@ def load_outlooks(store: Store) -> list[Outlook]:
     """The kept outlook of every site."""
     rows = store.cursor().execute("SELECT document FROM outlook ORDER BY site_id").fetchall()
     return [Outlook.model_validate_json(document) for (document,) in rows]
+
+
+def save_assessment(store: Store, assessment: Assessment, basis: str, local_day: date) -> None:
+    """Keep what was found out about a promise, and the hash of what it was computed from."""
+    with store.transaction() as cursor:
+        cursor.execute(
+            "INSERT INTO assessment VALUES (?, ?, ?, ?) ON CONFLICT DO UPDATE SET "
+            "basis = excluded.basis, local_day = excluded.local_day, document = excluded.document",
+            [assessment.site, basis, local_day, assessment.model_dump_json()],
+        )
+
+
+def load_assessment(
+    store: Store, site_id: str, *, basis: str | None = None, local_day: date | None = None
+) -> Assessment | None:
+    """What was found out about a site's promise, if there is anything.
+
+    Parameters
+    ----------
+    basis, local_day
+        Only if it was computed from just this, or on this day.
+    """
+    rows = (
+        store.cursor()
+        .execute(
+            "SELECT document FROM assessment WHERE site_id = $site "
+            "AND ($basis IS NULL OR basis = $basis) "
+            "AND ($day IS NULL OR local_day = $day)",
+            {"site": site_id, "basis": basis, "day": local_day},
+        )
+        .fetchall()
+    )
+    return Assessment.model_validate_json(rows[0][0]) if rows else None
+
+
+def load_assessments(store: Store) -> list[Assessment]:
+    """What was found out about every site."""
+    rows = store.cursor().execute("SELECT document FROM assessment ORDER BY site_id").fetchall()
+    return [Assessment.model_validate_json(document) for (document,) in rows]

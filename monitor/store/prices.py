@@ -192,3 +192,17 @@ def price_quarantine(store: Store, price_import_id: int) -> pl.DataFrame:
         [price_import_id],
     )
     return check(found, REJECT)
+
+
+def newest_prices(store: Store, series: Sequence[str]) -> int:
+    """Number of the newest import of some series; 0 without one."""
+    rows = (
+        store.cursor()
+        .execute(
+            "SELECT coalesce(max(price_import_id), 0) FROM price_import "
+            "WHERE list_contains($series, series)",
+            {"series": list(series)},
+        )
+        .fetchall()
+    )
+    return int(rows[0][0])

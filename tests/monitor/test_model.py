@@ -16,7 +16,7 @@ from monitor.metrics.model import (
     EnergyModel,
     energy_model,
 )
-from monitor.metrics.performance import pair
+from monitor.metrics.performance import exclude, pair
 from monitor.metrics.priors import BALANCE_C
 from monitor.models import Boundary, Site
 from monitor.schemas import SLOT, STATE_SLOT, empty
@@ -404,10 +404,19 @@ def test_hours_not_known_are_those_that_the_account_leaves_out() -> None:
     )
     blocks = pair(slots, recipe(at, Boundary.H4))
     until = begin + timedelta(hours=60)
-    unknown, hours = unknown_hours(at, blocks, date(2024, 1, 1), date(2024, 1, 5), until)
-    # The block that reaches over the start is out, as is all after `until`.
+    window = date(2024, 1, 1), date(2024, 1, 5), until
+    past, to_come, hours = unknown_hours(at, blocks, *window)
+    # The block that reaches over the start is out, as is the one that reaches over `until`.
     assert hours.tolist() == [24, 24, 24, 24]
-    assert unknown.tolist() == [4, 0, 12, 24]
+    assert past.tolist() == [4, 0, 0, 0]
+    assert to_come.tolist() == [0, 0, 12, 24]
+    span = begin + timedelta(hours=2), begin + timedelta(hours=30)
+    past, to_come, _ = unknown_hours(at, exclude(blocks, [span]), *window)
+    # Excluded hours are not unknown; those that share a block with one are.
+    assert past.tolist() == [2, 6, 0, 0]
+    later = begin + timedelta(hours=66), begin + timedelta(hours=80)
+    past, to_come, _ = unknown_hours(at, exclude(blocks, [later]), *window)
+    assert to_come.tolist() == [0, 0, 6, 16]
 
 
 def test_no_slots_are_no_days() -> None:

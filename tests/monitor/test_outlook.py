@@ -12,8 +12,10 @@ import numpy as np
 import polars as pl
 import pytest
 
+from monitor.guarantee.basis import basis
 from monitor.guarantee.outlook import Outlook, outlook
 from monitor.metrics.climate import UK_AVERAGE, from_months
+from monitor.metrics.site_weather import SiteWeather
 from monitor.models import Site
 from monitor.schemas import SLOT, STATE_SLOT, empty
 from tests.monitor.homes import home
@@ -98,9 +100,23 @@ def states(hours: int) -> pl.DataFrame:
     )
 
 
+def ahead(
+    home: Site,
+    known: pl.DataFrame,
+    seen: pl.DataFrame,
+    *,
+    now: datetime,
+    daily_weather: pl.DataFrame | None = None,
+    **more: Any,
+) -> Outlook | None:
+    given = None if daily_weather is None else SiteWeather(None, daily_weather)
+    base = basis(home, known, seen, now=now, given=given)
+    return None if base is None else outlook(base, **more)
+
+
 def ask(days: int, *, lost: slice | None = None, promise: float = 3.0, **extra: Any) -> Outlook:
     hours = days * 24
-    found = outlook(
+    found = ahead(
         site(promise),
         slots(hours, lost),
         states(hours),
@@ -212,7 +228,7 @@ def test_a_promise_of_fifteen_years_has_an_outlook_in_bounded_memory() -> None:
     terms = long.terms[0].model_copy(update={"months": 180})
     hours = 200 * 24
     tracemalloc.start()
-    found = outlook(
+    found = ahead(
         long.model_copy(update={"terms": (terms,)}),
         slots(hours),
         states(hours),
@@ -229,7 +245,7 @@ def test_a_promise_of_fifteen_years_has_an_outlook_in_bounded_memory() -> None:
 
 def test_what_lies_after_now_is_not_used() -> None:
     now = START + timedelta(days=120)
-    all_known = outlook(site(), slots(HOURS), states(HOURS), now=now)
+    all_known = ahead(site(), slots(HOURS), states(HOURS), now=now)
     assert all_known == ask(120)
 
 
@@ -243,7 +259,7 @@ def test_an_early_outlook_says_that_it_leans_on_what_is_usual() -> None:
 
 def test_without_outdoor_temperature_the_outlook_is_no_forecast() -> None:
     hours = 150 * 24
-    found = outlook(site(), slots(hours), empty(STATE_SLOT), now=START + timedelta(hours=hours))
+    found = ahead(site(), slots(hours), empty(STATE_SLOT), now=START + timedelta(hours=hours))
     assert found is not None
     assert not found.is_forecast
     assert found.median is None
@@ -259,7 +275,7 @@ def test_a_weather_file_stands_in_for_the_sensor() -> None:
             "outdoor_c": year()["outdoor_temp"][:hours].reshape(-1, 24).mean(axis=1),
         }
     )
-    found = outlook(
+    found = ahead(
         site(),
         slots(hours),
         empty(STATE_SLOT),
@@ -271,21 +287,21 @@ def test_a_weather_file_stands_in_for_the_sensor() -> None:
 
 
 def test_no_readings_at_all_are_no_forecast() -> None:
-    found = outlook(site(), empty(SLOT), empty(STATE_SLOT), now=START + timedelta(days=3))
+    found = ahead(site(), empty(SLOT), empty(STATE_SLOT), now=START + timedelta(days=3))
     assert found is not None
     assert not found.is_forecast
 
 
 def test_no_promise_is_no_outlook() -> None:
     bare = site().model_copy(update={"terms": ()})
-    assert outlook(bare, slots(24), states(24), now=START + timedelta(days=1)) is None
+    assert ahead(bare, slots(24), states(24), now=START + timedelta(days=1)) is None
 
 
 def test_readings_from_before_the_period_teach_the_model_but_are_not_counted() -> None:
     later = site()
     terms = later.terms[0].model_copy(update={"start": date(2024, 2, 1)})
     hours = 122 * 24
-    found = outlook(
+    found = ahead(
         later.model_copy(update={"terms": (terms,)}),
         slots(hours),
         states(hours),
@@ -301,5 +317,5 @@ def test_an_outlook_takes_well_under_a_second() -> None:
     hours = 200 * 24
     frames = slots(hours), states(hours)
     begun = time.process_time()
-    outlook(site(), *frames, now=START + timedelta(hours=hours))
+    ahead(site(), *frames, now=START + timedelta(hours=hours))
     assert time.process_time() - begun < 1.5

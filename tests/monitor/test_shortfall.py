@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import datetime
 from itertools import permutations
 from typing import Any
 
@@ -12,7 +13,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from monitor.guarantee.causes import Cause, Expectation, RatedPoint, Shortfall
+from monitor.guarantee.basis import basis
+from monitor.guarantee.causes import Cause, Shortfall
 from monitor.guarantee.money import money
 from monitor.guarantee.shortfall import shortfall
 from monitor.guarantee.worlds import Days, Lever, Members, Reference, Worlds
@@ -21,7 +23,7 @@ from monitor.metrics.boundary import promised_recipe
 from monitor.metrics.heat_check import HeatCheck
 from monitor.metrics.performance import pair
 from monitor.metrics.shapley import shapley
-from monitor.models import Tariff
+from monitor.models import Expectation, RatedPoint, Site, Tariff
 from tests.monitor.linear_home import FIRST, NORMALS, Home, end_of, frames_of, site_of, spf_of
 
 SOUND = Home()
@@ -29,15 +31,34 @@ EXPECTED = Expectation(hot_water_kwh_day=6.0, standby_kwh_day=0.45)
 PROMISE = spf_of(SOUND)
 
 
-def split(it: Home, promise: float = PROMISE, *, site: Any = None, **more: Any) -> Shortfall:
+def expecting(site: Site, expects: Expectation) -> Site:
+    terms = site.terms[0].model_copy(update={"expects": expects})
+    return site.model_copy(update={"terms": (terms,)})
+
+
+def lacking(
+    site: Site, slots: pl.DataFrame, states: pl.DataFrame, *, now: datetime, **more: Any
+) -> Shortfall | None:
+    base = basis(site, slots, states, now=now)
+    return None if base is None else shortfall(base, **more)
+
+
+def split(
+    it: Home,
+    promise: float = PROMISE,
+    *,
+    site: Any = None,
+    expects: Expectation = EXPECTED,
+    **more: Any,
+) -> Shortfall:
     slots, states = frames_of(it)
+    site = expecting(site or site_of(it, promise), expects)
     arguments = {
         "now": end_of(it),
         "climate": weather.from_months(NORMALS, "normals of the place"),
-        "expectation": EXPECTED,
         **more,
     }
-    found = shortfall(site or site_of(it, promise), slots, states, **arguments)
+    found = lacking(site, slots, states, **arguments)
     assert found is not None
     return found
 
@@ -230,15 +251,15 @@ def test_test_points_part_a_bold_promise_from_a_poor_unit() -> None:
         RatedPoint(source_c=s, flow_c=f, cop=1.0 / (0.06 + 0.0075 * (f - s)))
         for s, f in ((7.0, 35.0), (2.0, 35.0), (-7.0, 45.0), (7.0, 55.0))
     )
-    told = EXPECTED.model_copy(update={"test_points": points})
-    found = split(SOUND, PROMISE + 0.5, expectation=told)
+    told = EXPECTED.model_copy(update={"test_point": points})
+    found = split(SOUND, PROMISE + 0.5, expects=told)
     assert spf(found, Cause.DESIGN) == pytest.approx(0.5, abs=0.2)
     assert abs(spf(found, Cause.UNIT)) < 0.2
     adds_up(found)
 
 
 def test_what_the_terms_do_not_say_is_taken_from_common_practice_and_said() -> None:
-    found = split(SOUND, expectation=None)
+    found = split(SOUND, expects=Expectation())
     share = found.share(Cause.WATER)
     stated = split(SOUND).share(Cause.WATER)
     assert share is not None
@@ -268,8 +289,8 @@ def test_without_a_promise_or_before_the_first_reading_there_is_no_shortfall() -
     site = site_of(SOUND, PROMISE)
     slots, states = frames_of(SOUND)
     nothing = site.model_copy(update={"terms": ()})
-    assert shortfall(nothing, slots, states, now=end_of(SOUND)) is None
-    assert shortfall(site, slots.clear(), states, now=end_of(SOUND)) is None
+    assert lacking(nothing, slots, states, now=end_of(SOUND)) is None
+    assert lacking(site, slots.clear(), states, now=end_of(SOUND)) is None
 
 
 def test_the_same_records_give_the_same_shortfall() -> None:
@@ -282,13 +303,12 @@ def test_hours_that_are_lost_leave_the_sum_exact() -> None:
     slots, states = frames_of(it)
     hour = pl.col("slot_start_utc").dt.epoch("s") // 3600
     holed = slots.filter((hour % 97 > 5) | (pl.col("role") != "heat_total"))
-    found = shortfall(
-        site_of(it, PROMISE),
+    found = lacking(
+        expecting(site_of(it, PROMISE), EXPECTED),
         holed,
         states,
         now=end_of(it),
         climate=weather.from_months(NORMALS, "normals"),
-        expectation=EXPECTED,
     )
     assert found is not None
     assert found.days < 366

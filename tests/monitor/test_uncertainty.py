@@ -353,6 +353,7 @@ def test_an_account_carries_its_budget_and_the_root_of_its_squares() -> None:
         f"meter: {Role.HEAT_TOTAL}",
         "edges of known runs",
         "hours not known",
+        "assumption on the boundary",
     ]
     assert got.u_spf == pytest.approx(sum(line.u_spf**2 for line in got.budget) ** 0.5)
 
@@ -413,20 +414,20 @@ class TestHiddenShare:
     def test_a_gap_in_winter_hides_more_than_one_in_summer(self) -> None:
         winter = self.days([(1, 500.0, 500, 244), (7, 74.4, 744, 0)])
         summer = self.days([(1, 744.0, 744, 0), (7, 50.0, 500, 244)])
-        assert hidden_share(winter, 244) == pytest.approx(244 / (500 + 74.4 + 244))
-        assert hidden_share(summer, 244) == pytest.approx(24.4 / (744 + 50 + 24.4))
+        assert hidden_share(winter, 244, "UTC") == pytest.approx(244 / (500 + 74.4 + 244))
+        assert hidden_share(summer, 244, "UTC") == pytest.approx(24.4 / (744 + 50 + 24.4))
 
     def test_a_month_without_any_known_hour_takes_the_mean_of_all(self) -> None:
         assert hidden_share(
-            self.days([(1, 744.0, 744, 0), (2, 0.0, 0, 248)]), 248
+            self.days([(1, 744.0, 744, 0), (2, 0.0, 0, 248)]), 248, "UTC"
         ) == pytest.approx(0.25)
 
     def test_a_bridged_block_across_midnight_hides_nothing(self) -> None:
-        assert hidden_share(self.days([(1, 700.0, 738, 6)]), 0) == 0.0
+        assert hidden_share(self.days([(1, 700.0, 738, 6)]), 0, "UTC") == 0.0
 
     def test_nothing_known_hides_everything_and_nothing_missing_hides_nothing(self) -> None:
-        assert hidden_share(self.days([(1, 0.0, 0, 744)]), 744) == 1.0
-        assert hidden_share(self.days([(1, 10.0, 744, 0)]), 0) == 0.0
+        assert hidden_share(self.days([(1, 0.0, 0, 744)]), 744, "UTC") == 1.0
+        assert hidden_share(self.days([(1, 10.0, 744, 0)]), 0, "UTC") == 0.0
 
 
 def test_each_line_of_a_budget_is_limit_over_divisor_times_sensitivity() -> None:

@@ -10,10 +10,9 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from monitor.guarantee.causes import Expectation
 from monitor.metrics.uncertainty import HeatMeterUse, meter_u_percent
 from monitor.metrics.water import heat_coefficient_kwh_per_m3k
-from monitor.models import Role, Site
+from monitor.models import Expectation, Role, Site
 from monitor.schemas import SLOT, STATE_SLOT, empty
 from tests.shortfall_study.homes import Case, begins, heat_factor, hourly
 
@@ -23,7 +22,7 @@ Floats = npt.NDArray[np.float64]
 SIMULATED_KWH_M3_K = 1.163
 
 
-def describe(case: Case, promise: float) -> Site:
+def describe(case: Case, promise: float, expects: Expectation) -> Site:
     """Give the site file of a case."""
     plant, house = case.home.plant, case.home.house
     channels: list[tuple[str, str, list[str] | None]] = [("heat", "heat_total", None)]
@@ -74,6 +73,7 @@ def describe(case: Case, promise: float) -> Site:
                     "boundary": "H4",
                     "start": case.first,
                     "months": 12,
+                    "expects": expects,
                 }
             ],
         }
@@ -122,10 +122,20 @@ def states_of(role: str, begin: datetime, mean: Floats) -> pl.DataFrame:
     )
 
 
-def record(case: Case, promise: float, cache: Path) -> tuple[Site, pl.DataFrame, pl.DataFrame]:
-    """Site, slots and states of a case's year with all that is planted."""
+def record(
+    case: Case, promise: float, cache: Path, *, lived_by: Case | None = None
+) -> tuple[Site, pl.DataFrame, pl.DataFrame]:
+    """Site, slots and states of a case's year with all that is planted.
+
+    Parameters
+    ----------
+    lived_by
+        Whose year it is, where it is not the case's own; meters err by the case's seed.
+    """
     active = frozenset({"weather", *case.planted})
-    true, site, begin = hourly(case, active, cache), describe(case, promise), begins(case)
+    lived = lived_by or case
+    true, begin = hourly(lived, active, cache), begins(lived)
+    site = describe(lived, promise, expectation(lived, cache))
     rng = np.random.default_rng([case.seed, 8122])
     factor = heat_factor(case, active)
     energies = {

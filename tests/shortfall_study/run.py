@@ -21,18 +21,15 @@ from typing import Any
 import polars as pl
 
 from demo_telemetry.span import midnight_s
+from monitor.guarantee.basis import basis
 from monitor.guarantee.causes import Shortfall
 from monitor.guarantee.shortfall import shortfall
 from monitor.metrics import climate as weather
-from monitor.metrics.account import account, heat_meter_use
-from monitor.metrics.boundary import promised_recipe
-from monitor.metrics.daily import day_frame
-from monitor.metrics.performance import pair
 from monitor.metrics.plausibility import plausibility
 from monitor.models import Site
 from tests.calibration.run import REGION
 from tests.shortfall_study.homes import Case, draw, truth
-from tests.shortfall_study.record import expectation, record
+from tests.shortfall_study.record import record
 
 TRAINING = range(192)
 STUDY = range(60_000, 60_160)
@@ -67,24 +64,15 @@ class Result:
     seconds: float
 
 
-def split(
-    case: Case, site: Site, slots: pl.DataFrame, states: pl.DataFrame, cache: Path
-) -> Shortfall:
+def split(case: Case, site: Site, slots: pl.DataFrame, states: pl.DataFrame) -> Shortfall:
     """What the product says of a case."""
-    terms = site.current_terms
-    assert terms is not None
     now = datetime.fromtimestamp(midnight_s(case.end, case.home.zone), UTC) + timedelta(hours=1)
-    recipe = promised_recipe(site, terms)
-    use = heat_meter_use(site, slots, states)
-    so_far = account(site, recipe, pair(slots, recipe), use, terms.start, terms.end, now)
-    checks = plausibility(site, slots, states, day_frame(site, recipe, slots, states), so_far)
+    base = basis(site, slots, states, now=now)
+    assert base is not None
+    checks = plausibility(site, slots, states, base.days, base.so_far)
     found = shortfall(
-        site,
-        slots,
-        states,
-        now=now,
+        base,
         climate=weather.from_months(REGION, "normals of the region"),
-        expectation=expectation(case, cache),
         heat_check=checks.heat_check,
         price_per_kwh=0.25,
     )
@@ -97,9 +85,8 @@ def study_one(seed: int, cache: Path) -> Result:
     case = draw(seed)
     known = truth(case, cache)
     site, slots, states = record(case, known.promise, cache)
-    expectation(case, cache)
     begun = time.perf_counter()
-    found = split(case, site, slots, states, cache)
+    found = split(case, site, slots, states)
     seconds = time.perf_counter() - begun
     best = found.biggest
     costs = sorted(known.cost.values())[::-1]
