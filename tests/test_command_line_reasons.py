@@ -70,7 +70,7 @@ def test_the_shortfall_names_its_biggest_cause_and_adds_up(shell: Shell) -> None
 
 def test_the_checks_say_what_was_found_and_what_was_not_looked_at(shell: Shell) -> None:
     found = shell.json("checks", "--site", shell.site)["plausibility"]
-    assert len(found["doubts"]) + len(found["in_order"]) + len(found["not_measurable"]) == 4
+    assert len(found["doubts"]) + len(found["in_order"]) + len(found["not_measurable"]) == 5
     _, out, _ = shell.run("checks", "--site", shell.site)
     assert "not checked" in out
 

@@ -1,9 +1,10 @@
 """Whether the measured heat can be true, and the house that it is measured in is warm.
 
-Four checks that stand beside every account: heat against what the house should need, room
-temperature against what was asked for, heat against flow and temperatures, and COP
-against the Carnot bound. A check that fails is a doubt, not a verdict: it says what was
-compared, what the SPF would be if the doubt is right, and what to look at.
+Five checks that stand beside every account: heat against what the house should need, room
+temperature against what was asked for, heat against flow and temperatures, COP against the
+Carnot bound, and the clocks of heat and electricity meter against each other. A check that
+fails is a doubt, not a verdict: it says what was compared, what the SPF would be if the doubt
+is right, and what to look at.
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ import polars as pl
 from monitor.metrics import priors
 from monitor.metrics.account import Account
 from monitor.metrics.heat_check import K_95, HeatCheck, heat_check
+from monitor.metrics.lag import LEAST_CORRELATION, clock_lag
 from monitor.models import Record, Role, Site
 
 Values = npt.NDArray[np.float64]
@@ -67,6 +69,7 @@ class Kind(StrEnum):
     ROOM = "room_temperature"
     WATER = "heat_beside_flow_and_temperatures"
     CARNOT = "cop_beside_carnot"
+    CLOCKS = "clocks_beside_each_other"
 
 
 class Figure(Record):
@@ -172,6 +175,7 @@ def plausibility(
         _room(site, states.filter(within), days, so_far, asked_room_c),
         _water(check, so_far),
         _carnot(site, days, so_far),
+        _clocks(site, slots.filter(within), so_far),
     ]
     return Plausibility(
         doubts=tuple(x for x in found if isinstance(x, Doubt)),
@@ -377,4 +381,48 @@ def _carnot(site: Site, days: pl.DataFrame, so_far: Account) -> Finding:
         spf_now=shown,
         spf_if_corrected=None if shown is None else shown * limit / share,
         sentence=f"{text}: {meaning}. The corrected SPF is the nearest that could be true.",
+    )
+
+
+def _clocks(site: Site, slots: pl.DataFrame, so_far: Account) -> Finding:
+    found = clock_lag(site, slots)
+    if found is None:
+        return (
+            "The meters' clocks are not compared: heat and electricity are not both measured by "
+            "the hour for long enough."
+        )
+    if found.correlation < LEAST_CORRELATION:
+        return (
+            "The meters' clocks are not compared: heat and electricity hardly rise and fall "
+            f"together (correlation {found.correlation:.2f} at best)."
+        )
+    if abs(found.hours) < 0.05:
+        return ("Heat is stamped at the hour of the electricity that makes it: no doubt.",)
+    text = (
+        f"Heat is stamped {abs(found.hours):.1f} h {'after' if found.hours > 0 else 'before'} "
+        "the electricity that makes it"
+    )
+    if not found.is_doubtful:
+        return (f"{text}: no doubt.",)
+    spread = max(found.by_quarter, default=0.0) - min(found.by_quarter, default=0.0)
+    drifts = spread >= 0.5
+    return Doubt(
+        kind=Kind.CLOCKS,
+        figures=(
+            Figure(name="lag", value=found.hours, unit="h"),
+            Figure(name="correlation at that lag", value=found.correlation),
+            Figure(name="correlation without a lag", value=found.unshifted),
+            *(
+                Figure(name=f"lag, quarter {number}", value=hours, unit="h")
+                for number, hours in enumerate(found.by_quarter, start=1)
+            ),
+        ),
+        spf_now=so_far.spf,
+        spf_if_corrected=None,
+        sentence=(
+            f"{text} (correlation {found.correlation:.2f}, {found.unshifted:.2f} without a "
+            f"shift){', and the lag changes over the year' if drifts else ''}: one of the two "
+            "clocks is wrong, or a profile names the wrong zone. The SPF of long periods hardly "
+            "changes; that of hours and days does."
+        ),
     )

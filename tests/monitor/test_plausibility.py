@@ -51,7 +51,7 @@ def figure(of: Doubt, name: str) -> float:
 def test_a_sound_and_warm_home_gives_no_doubt() -> None:
     found = checked(SOUND)
     assert found.doubts == ()
-    assert len(found.in_order) == 4
+    assert len(found.in_order) == 5
     assert found.not_measurable == ()
     assert all(text.endswith("no doubt.") for text in found.in_order)
 

@@ -201,7 +201,7 @@ def test_an_assessment_holds_the_fit_by_guideline_14_and_every_check(store: Stor
     assert found.fit.heat.cv_rmse < 0.05
     assert abs(found.fit.heat.nmbe) < 0.01
     checks = found.plausibility
-    assert len(checks.doubts) + len(checks.in_order) + len(checks.not_measurable) == 4
+    assert len(checks.doubts) + len(checks.in_order) + len(checks.not_measurable) == 5
     assert found.shortfall.money == pytest.approx(found.shortfall.extra_kwh * 0.3)
     assert found.bills.heat_loss_kw.low < found.bills.heat_loss_kw.best
     # Without a price of the fuel nothing is compared, and nothing is guessed.
