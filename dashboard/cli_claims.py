@@ -216,6 +216,7 @@ def _settlement_text(number: int, site: str, result: Settlement) -> str:
         f"hours counted {say.spf(e.spf_with_it_counted)}"
         for e in result.exclusion_effects
     ]
+    lines += [f"  doubt        {d.sentence} {d.caution or ''}".rstrip() for d in result.doubts]
     if result.money is not None:
         lines.append(f"  remedy       {say.remedy(result.money)}")
     lines.append(f"  record       sha256 {result.input_hash}")

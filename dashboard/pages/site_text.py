@@ -21,6 +21,7 @@ from dashboard.view_models import (
 from monitor.guarantee.outlook import Outlook
 from monitor.guarantee.standing import Standing
 from monitor.metrics.account import Account
+from monitor.metrics.plausibility import Kind
 from monitor.metrics.uncertainty import K_95
 from monitor.models import Assumption, Boundary, Expectation, MeterFit, Role, Site, Terms
 
@@ -49,6 +50,15 @@ ROLES: Final = {
     Role.ROOM_TEMP: "room temperature",
     Role.DHW_TEMP: "hot water temperature",
     Role.SOURCE_TEMP: "source temperature",
+}
+
+
+DOUBTS: Final = {
+    Kind.HOUSE: "heat beside the house's heat loss",
+    Kind.ROOM: "room temperature",
+    Kind.WATER: "the heat meter",
+    Kind.CARNOT: "COP beside the Carnot bound",
+    Kind.CLOCKS: "the meters' clocks",
 }
 
 
@@ -103,6 +113,7 @@ def judgement(record: data.Record, now: datetime) -> Judgement:
             facts.insert(
                 0, ("Settlement", standing.settlement, "by the decision rule of the terms")
             )
+    facts += _doubted(record)
     facts.append(
         (
             "Last reading",
@@ -122,6 +133,15 @@ def judgement(record: data.Record, now: datetime) -> Judgement:
         facts=tuple(facts),
         how=(*_how(account), *_how_moved(standing)),
     )
+
+
+def _doubted(record: data.Record) -> list[tuple[str, str, str]]:
+    """Doubts about the figures, where there are any; they stand in full below."""
+    found = record.assessment.plausibility if record.assessment else None
+    if found is None or not found.doubts:
+        return []
+    what = fmt.listing([DOUBTS[doubt.kind] for doubt in found.doubts])
+    return [("Doubts about these figures", str(len(found.doubts)), f"{what}: see below")]
 
 
 def _moved(standing: Standing) -> list[tuple[str, str, str]]:

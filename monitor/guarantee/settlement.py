@@ -23,6 +23,7 @@ from monitor.guarantee.price_steps import PRICE
 from monitor.metrics.account import Account, account
 from monitor.metrics.boundary import Recipe
 from monitor.metrics.performance import Blocks, exclude, pair
+from monitor.metrics.plausibility import ASKED_ROOM_C, Doubt, plausibility
 from monitor.metrics.site_weather import site_weather
 from monitor.metrics.uncertainty import HeatMeterUse
 from monitor.models import Record, Site, Terms
@@ -102,6 +103,9 @@ class Settlement(Record):
         measured.
     decision_as_measured
         What the decision would be without the allowance.
+    doubts
+        Reasons not to take the figures at their word, such as a house that was cold. They
+        do not decide; whoever settles must look at them.
     """
 
     input_hash: str
@@ -120,6 +124,7 @@ class Settlement(Record):
     probability: float | None
     allowance: Allowance | None
     decision_as_measured: Decision
+    doubts: tuple[Doubt, ...]
     money: Money | None
 
 
@@ -250,6 +255,14 @@ def settle(
         ),
         allowance=moved,
         decision_as_measured=as_measured,
+        doubts=plausibility(
+            site,
+            slots,
+            states,
+            base.own_days,
+            counted,
+            asked_room_c=terms.expects.room_c or ASKED_ROOM_C,
+        ).doubts,
         money=None if owed is None else as_decided(owed, decision),
     )
 

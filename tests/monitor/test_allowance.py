@@ -18,6 +18,7 @@ from monitor.guarantee.price_steps import PRICE
 from monitor.guarantee.settlement import Settlement, make_record, period_of, settle
 from monitor.guarantee.standing import StandingWord, standing
 from monitor.metrics import climate as weather
+from monitor.metrics.plausibility import Kind
 from monitor.models import Site
 from monitor.rules import DEFAULT_RULES
 from monitor.schemas import WEATHER, empty
@@ -185,3 +186,12 @@ def test_an_allowance_without_a_reference_climate_is_refused_when_the_terms_are_
     made["terms"][0]["weather_allowance"] = "reference_climate"
     with pytest.raises(ValidationError, match="need the reference climate"):
         Site.model_validate(made)
+
+
+def test_a_promise_kept_by_a_cold_house_is_settled_with_that_doubt() -> None:
+    cold_rooms = replace(USUAL, room_c=16.0)
+    got = settled(site_of(cold_rooms, 2.0), cold_rooms)
+    assert got.decision == "kept"
+    (doubt,) = [d for d in got.doubts if d.kind is Kind.ROOM]
+    assert "left cold" in doubt.caution
+    assert not [d for d in settled(site_of(USUAL, 2.0), USUAL).doubts if d.kind is Kind.ROOM]
