@@ -27,7 +27,7 @@ from monitor.metrics.site_weather import site_weather
 from monitor.metrics.slots import chain, energy_slots, state_slots
 from monitor.metrics.stuck import stuck_slots
 from monitor.models import Kind, Role, Site
-from monitor.rules import DEFAULT_RULES, Rules
+from monitor.rules import DEFAULT_RULES, RULES_VERSION, Rules
 from monitor.schemas import SLOT, STATE_SLOT, SUSPECT, empty
 from monitor.schemas import UTC as UTC_TIME
 from monitor.store import claims, derived, readings
@@ -252,6 +252,7 @@ def judge(
 def _basis_hash(store: Store, site: Site, in_force: dict[int, Exclusion]) -> str:
     """Hash of everything that an assessment rests on, apart from readings and clock."""
     parts = [
+        str(RULES_VERSION),
         site.model_dump_json(),
         *(f"{n} {e.model_dump_json()}" for n, e in in_force.items()),
         str(newest_prices(store, _series(site))),

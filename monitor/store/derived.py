@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
+import contextlib
 from datetime import UTC, date, datetime
+from typing import TypeVar
 
 import polars as pl
+from pydantic import ValidationError
 
 from monitor.guarantee.assessment import Assessment
 from monitor.guarantee.outlook import Outlook
 from monitor.guarantee.standing import Standing
+from monitor.models import Record
 from monitor.schemas import SLOT, STATE_SLOT, SUSPECT, check
 from monitor.store.connection import Store, query
+
+Kept = TypeVar("Kept", bound=Record)
 
 
 def changed_since(store: Store, site_id: str) -> datetime | None:
@@ -103,7 +109,7 @@ def save_standing(store: Store, standing: Standing) -> None:
 def load_standings(store: Store) -> list[Standing]:
     """The kept standing of every site."""
     rows = store.cursor().execute("SELECT document FROM standing ORDER BY site_id").fetchall()
-    return [Standing.model_validate_json(document) for (document,) in rows]
+    return _readable(Standing, rows)
 
 
 def save_outlook(store: Store, outlook: Outlook) -> None:
@@ -123,13 +129,13 @@ def load_outlook(store: Store, site_id: str) -> Outlook | None:
         .execute("SELECT document FROM outlook WHERE site_id = ?", [site_id])
         .fetchall()
     )
-    return Outlook.model_validate_json(rows[0][0]) if rows else None
+    return next(iter(_readable(Outlook, rows)), None)
 
 
 def load_outlooks(store: Store) -> list[Outlook]:
     """The kept outlook of every site."""
     rows = store.cursor().execute("SELECT document FROM outlook ORDER BY site_id").fetchall()
-    return [Outlook.model_validate_json(document) for (document,) in rows]
+    return _readable(Outlook, rows)
 
 
 def save_assessment(store: Store, assessment: Assessment, basis: str, local_day: date) -> None:
@@ -162,10 +168,13 @@ def load_assessment(
         )
         .fetchall()
     )
-    return Assessment.model_validate_json(rows[0][0]) if rows else None
+    return next(iter(_readable(Assessment, rows)), None)
 
 
-def load_assessments(store: Store) -> list[Assessment]:
-    """What was found out about every site."""
-    rows = store.cursor().execute("SELECT document FROM assessment ORDER BY site_id").fetchall()
-    return [Assessment.model_validate_json(document) for (document,) in rows]
+def _readable(model: type[Kept], rows: list[tuple[str]]) -> list[Kept]:
+    """Kept documents; one of an earlier version of the program is as good as none."""
+    found = []
+    for (document,) in rows:
+        with contextlib.suppress(ValidationError):
+            found.append(model.model_validate_json(document))
+    return found

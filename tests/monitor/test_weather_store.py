@@ -207,3 +207,16 @@ def test_an_assessment_holds_the_fit_by_guideline_14_and_every_check(store: Stor
     # Without a price of the fuel nothing is compared, and nothing is guessed.
     assert found.comparison.heat_kwh == 0
     assert found.comparison.left_out_kwh > 0
+
+
+def test_what_an_earlier_version_kept_and_cannot_be_read_is_made_anew(store: Store) -> None:
+    site = home()
+    filled(store, site)
+    noon = end_of(Home()) - timedelta(hours=12)
+    judged(store, site, noon)
+    for table in ("assessment", "outlook", "standing"):
+        store.cursor().execute(f"UPDATE {table} SET document = '{{}}'")
+    assert derived.load_assessment(store, site.id) is None
+    assert derived.load_outlook(store, site.id) is None
+    assert derived.load_standings(store) == []
+    assert judged(store, site, noon + timedelta(hours=1)).at == noon + timedelta(hours=1)
