@@ -7,7 +7,7 @@ from typing import Final
 from dashboard import format as fmt
 from dashboard.view_models import Table
 from monitor.guarantee.assessment import Assessment, ModelFit
-from monitor.guarantee.boiler import BillsCheck, BoilerComparison
+from monitor.guarantee.boiler import BillsCheck, BoilerComparison, Range
 from monitor.guarantee.carbon import Carbon, Emission
 from monitor.guarantee.causes import Cause, Shortfall
 from monitor.guarantee.money import Money
@@ -132,33 +132,37 @@ def cost_lines(money: Money | None, found: Assessment | None) -> list[Line]:
 
 def _money_lines(money: Money) -> list[Line]:
     currency = money.currency
-    bounds = fmt.amounts(money.energy_cost_low, money.energy_cost_high, currency)
     how = "electricity inside the boundary in known hours, at the tariffs in force"
-    if bounds != fmt.NOTHING and bounds != fmt.money(money.energy_cost, currency):
-        how += f"; bounds {bounds}"
+    how += _bounds(money.energy_cost, money.energy_cost_low, money.energy_cost_high, currency)
     lines: list[Line] = [("Electricity so far", fmt.money(money.energy_cost, currency), how)]
     if money.standing_cost > 0:
         lines.append(
             ("Standing charge", fmt.money(money.standing_cost, currency), "for the whole house")
         )
     if money.extra_cost is not None:
-        extra = fmt.amounts(money.extra_cost_low, money.extra_cost_high, currency)
+        extra = _bounds(money.extra_cost, money.extra_cost_low, money.extra_cost_high, currency)
         lines.append(
             (
                 "Beyond the promise",
                 fmt.money(money.extra_cost, currency),
-                f"{fmt.number(money.extra_kwh)} kWh more than the promise would have needed for "
-                f"the same heat; bounds {extra}",
+                f"{fmt.number(abs(money.extra_kwh or 0.0))} kWh "
+                f"{'more' if money.extra_cost >= 0 else 'less'} than the promise would have needed "
+                f"for the same heat{extra}",
             )
         )
     lines.append(("Remedy by the terms", fmt.remedy(money), "as it stands; owed once settled"))
     return lines + [("Note", "", remark) for remark in money.remarks]
 
 
+def _bounds(best: float | None, low: float | None, high: float | None, currency: str) -> str:
+    """Bounds of an amount, where they say more than the amount does."""
+    found = fmt.amounts(low, high, currency)
+    return "" if found in (fmt.NOTHING, fmt.money(best, currency)) else f"; bounds {found}"
+
+
 def _comparison_lines(found: BoilerComparison) -> list[Line]:
-    def of(part: object) -> str:
-        low, high = getattr(part, "low"), getattr(part, "high")  # noqa: B009 - any range
-        return fmt.amounts(low, high, found.currency)
+    def of(part: Range) -> str:
+        return fmt.amounts(part.low, part.high, found.currency)
 
     saved = found.saved
     word = "Saved against the former heating" if saved.best >= 0 else "Dearer than before"
@@ -186,6 +190,8 @@ def _kg(emission: Emission) -> str:
 def _between(emission: Emission) -> str:
     if emission.low is None or emission.high is None:
         return "no bounds: some energy has no factor"
+    if round(emission.low) == round(emission.high):
+        return "each kWh by the factor of its day"
     return f"bounds {fmt.number(emission.low)} to {fmt.number(emission.high)} kg"
 
 
