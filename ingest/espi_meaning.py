@@ -6,6 +6,7 @@ entries that its published samples do not show are from memory.
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 
 from ingest.errors import Terminal
@@ -110,7 +111,7 @@ def measure(kind: Entry | None) -> Measure:
     seconds = int(length) if length.isascii() and length.isdigit() and len(length) < 9 else None
     quality = codes.get("defaultQuality", "")
     code = codes.get("uom", "")
-    if not power.lstrip("-").isdigit() or not power.isascii() or abs(int(power[:9])) > 15:
+    if not re.fullmatch(r"-?0{0,9}(?:[0-9]|1[0-5])", power, re.ASCII):
         wrong = f"its ReadingType has the power of ten '{power[:20]}', which is none"
         return Measure(None, None, seconds, quality, wrong)
     name, factor = UNITS.get(code, (_OTHER_UNITS.get(code, f"uom {code[:20]}"), 1.0))

@@ -8,7 +8,7 @@ import re
 from collections import Counter
 from typing import Any
 
-_NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,4})?")
+_NUMBER = re.compile(r"[+-]?(?:\d++\.?\d*+|\.\d++)(?:[eE][+-]?\d{1,4})?")
 _KINDS = {
     dict: "an object",
     list: "an array",

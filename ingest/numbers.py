@@ -8,17 +8,25 @@ import polars as pl
 
 _BLANKS = " \t\u00a0\u202f\u2007\ufeff"
 _MARKS = {".": r"\.", ",": ",", "'": "['’]", " ": "[ \u00a0\u202f]"}
+# A control character could steer the terminal that shows it; its picture cannot.
+_PICTURES = {
+    **{code: chr(0x2400 + code) for code in range(32) if chr(code) not in "\t\n"},
+    0x7F: "\u2421",
+    **dict.fromkeys(range(0x80, 0xA0), "\ufffd"),
+}
 
 
 def shown(text: str, most: int = 200) -> str:
-    """Give a piece of a file for a person to read: short, and without NUL bytes."""
-    text = text.replace("\0", "\u2400")
+    """Give a piece of a file for a person to read: short, and without control characters."""
+    text = text.translate(_PICTURES)
     return text if len(text) <= most else f"{text[:most]}…"
 
 
 def shown_column(cells: pl.Series) -> pl.Series:
     """Give cells as `shown` gives one."""
-    text = cells.str.replace_all("\0", "\u2400", literal=True)
+    text = cells
+    if cells.str.contains(r"[\x00-\x08\x0b-\x1f\x7f-\u{9f}]").any():
+        text = cells.str.replace_many({chr(code): sign for code, sign in _PICTURES.items()})
     return pl.select(
         pl.when(text.str.len_chars() <= 200)
         .then(text)

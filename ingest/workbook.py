@@ -260,7 +260,7 @@ def _contents(file: str, archive: zipfile.ZipFile) -> _Contents:
     try:
         workbook = ET.fromstring(_part(file, archive, book))  # noqa: S314 # no entities
         relations = ET.fromstring(_part(file, archive, links))  # noqa: S314
-    except ET.ParseError as error:
+    except (ET.ParseError, LookupError, ValueError) as error:  # the last two: its encoding
         message = f"{file}: its list of sheets is no XML: {_said(error)}. Save the workbook again."
         raise Terminal(message) from error
     targets = {

@@ -1,7 +1,7 @@
 """ESPI XML (NAESB REQ.21), the feed of utilities' customer portals.
 
-A point is a MeterReading. It is called by its title, or by the end of its address, such
-as 'UsagePoint/2/MeterReading/01'.
+A point is a MeterReading. It is called by the end of its address, such as
+'UsagePoint/2/MeterReading/01', by its title, or by its place in the file.
 """
 
 from __future__ import annotations
@@ -211,6 +211,8 @@ def _name(file: str, meters: list[_Meter], profile: Profile) -> None:
         meant = [one for one in meters if one.path == column.column]
         if not meant and column.column:
             meant = [one for one in meters if one.title == column.column]
+        if not meant and column.column:
+            meant = [one for one in meters if one.number == column.column]
         if len(meant) > 1:
             listed = ", ".join(f"'{one.path}'" for one in meant[:12])
             message = (

@@ -39,7 +39,7 @@ _PIECES = re.compile(r'((?:"(?:[^"\\]++|\\.)*+"|[^\\",]++|\\.)++)(?:,|$)')
 _TAGS = re.compile(r"((?:[^\\,]++|\\.)++)(?:,|$)")
 _PAIR = re.compile(r"((?:[^\\=]++|\\.)++)=(.++)", re.DOTALL)
 _ESCAPED = re.compile(r"\\([,= ])")
-_FLOAT = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,4})?")
+_FLOAT = re.compile(r"[+-]?(?:\d++\.?\d*+|\.\d++)(?:[eE][+-]?\d{1,4})?")
 _WHOLE = re.compile(r"[+-]?\d{1,20}[iu]")
 _BOOLEANS = frozenset({"t", "T", "true", "True", "TRUE", "f", "F", "false", "False", "FALSE"})
 

@@ -135,9 +135,12 @@ def test_a_unit_that_is_no_energy_is_refused(uom: object, tmp_path: Path) -> Non
         ({"uom": None}, "its ReadingType does not state its unit (uom)"),
         ({"powerOfTenMultiplier": "x"}, "its ReadingType has the power of ten 'x', which is none"),
         ({"powerOfTenMultiplier": 99}, "its ReadingType has the power of ten '99', which is none"),
-        (
-            {"powerOfTenMultiplier": "--"},
-            "its ReadingType has the power of ten '--', which is none",
+        *(
+            (
+                {"powerOfTenMultiplier": power},
+                f"its ReadingType has the power of ten '{power}', which is none",
+            )
+            for power in ("--", "--5", "000000000400")
         ),
     ],
 )
