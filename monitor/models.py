@@ -156,6 +156,9 @@ class MeterFit(Record):
     ----------
     fitted, removed
         Local or offset time of fitting and removal; readings outside are not its own.
+    counts_from
+        Where it was fitted beside the meter that it replaces: from when it is the one that
+        counts. Until then its readings are kept, and the earlier meter counts.
     accuracy_class
         Heat: EN 1434 class 1, 2 or 3. Electricity: MID class A, B or C.
     q_p_m3h, delta_theta_min_k
@@ -173,6 +176,7 @@ class MeterFit(Record):
     measures: Literal["heat", "electricity", "sensors"]
     fitted: datetime
     removed: datetime | None = None
+    counts_from: datetime | None = None
     accuracy_class: Literal["1", "2", "3", "A", "B", "C"] | None = None
     q_p_m3h: Positive | None = None
     delta_theta_min_k: Positive = 3.0
@@ -354,17 +358,24 @@ class Site(Record):
     def _fits_do_not_overlap(self) -> Self:
         last: dict[Role, MeterFit] = {}
         for fit in sorted(self.meter, key=lambda fit: self.utc(fit.fitted)):
-            if fit.removed is not None and self.utc(fit.removed) <= self.utc(fit.fitted):
+            begins = self.utc(fit.fitted)
+            if fit.removed is not None and self.utc(fit.removed) <= begins:
                 message = f"meter '{fit.serial}' is removed before it is fitted"
+                raise ValueError(message)
+            if fit.counts_from is not None and self.utc(fit.counts_from) < begins:
+                message = f"meter '{fit.serial}' cannot count before it is fitted"
                 raise ValueError(message)
             for channel in fit.channel:
                 earlier = last.get(channel.role)
-                if earlier is not None and (
-                    earlier.removed is None or self.utc(earlier.removed) > self.utc(fit.fitted)
+                if (
+                    earlier is not None
+                    and fit.counts_from is None
+                    and (earlier.removed is None or self.utc(earlier.removed) > begins)
                 ):
                     message = (
                         f"meters '{earlier.serial}' and '{fit.serial}' both measure "
-                        f"'{channel.role}' at the same time; give the first one 'removed'"
+                        f"'{channel.role}' at the same time; give the first one 'removed', or "
+                        "the second one 'counts_from' if both are fitted for a while"
                     )
                     raise ValueError(message)
                 last[channel.role] = fit

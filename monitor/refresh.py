@@ -9,6 +9,8 @@ from datetime import UTC, datetime, timedelta
 import polars as pl
 
 from monitor.errors import CannotMeasureError, DescriptionError
+from monitor.findings.finding import Seen, SourceSeen
+from monitor.findings.registry import findings
 from monitor.guarantee.assessment import assessment
 from monitor.guarantee.basis import basis
 from monitor.guarantee.outlook import outlook
@@ -32,8 +34,10 @@ from monitor.schemas import SLOT, STATE_SLOT, SUSPECT, empty
 from monitor.schemas import UTC as UTC_TIME
 from monitor.store import claims, derived, readings
 from monitor.store.connection import Store
+from monitor.store.findings import keep_findings
 from monitor.store.prices import load_prices, newest_prices
 from monitor.store.sites import StoredChannel, load_site, stored_channels
+from monitor.store.sources import source_states
 from monitor.store.weather import load_weather, newest_weather
 
 
@@ -62,6 +66,9 @@ def derive(
         first = numbers.search_sorted(stored.channel_id, "left")
         count = numbers.search_sorted(stored.channel_id, "right") - first
         own = _with_swap_readings(site, stored, frame.slice(first, count))
+        if stored.fit.counts_from is not None:
+            # Until then the meter beside it counts.
+            own = own.filter(pl.col("t_utc") >= site.utc(stored.fit.counts_from))
         result = courses(
             own, stored.channel, channel_id=stored.channel_id, max_power_kw=limit, rules=rules
         )
@@ -202,7 +209,7 @@ def judge(
     rules: Rules = DEFAULT_RULES,
     changed: bool = False,
 ) -> Standing:
-    """Judge the promise on the stored slots, look ahead, and keep both.
+    """Judge the promise on the stored slots, look ahead, and keep both with what is found.
 
     What takes the home's energy model is computed once a day, and whenever anything that
     it rests on has changed.
@@ -246,7 +253,18 @@ def judge(
         if result.settlement is None:
             ahead = outlook(base, climate=given.climate, granted=found.allowance)
             derived.save_outlook(store, ahead)
+    seen = Seen(site, result, found, _sources(store, site), now, rules)
+    keep_findings(store, site.id, findings(seen), now)
     return result
+
+
+def _sources(store: Store, site: Site) -> tuple[SourceSeen, ...]:
+    """Sources that bring a site's files by themselves."""
+    return tuple(
+        SourceSeen(state.name, state.newest or state.described_at, state.silent_after, state.error)
+        for state in source_states(store)
+        if state.site_id == site.id
+    )
 
 
 def _basis_hash(store: Store, site: Site, in_force: dict[int, Exclusion]) -> str:

@@ -56,6 +56,10 @@ MOST_OF_CARNOT: Final = 0.60
 LEAST_OF_CARNOT: Final = 0.20
 LEAST_LIFT_K: Final = 15.0
 
+#: Heat of a day, as a share of the nominal output around the clock, from which its COP is
+#: judged: on days with less, standby hides what the unit does. Common practice, no source.
+LEAST_RUNNING: Final = 0.10
+
 #: Days beyond the bound that may come of energy placed on the wrong side of midnight.
 BEYOND_BY_CHANCE: Final = 2
 
@@ -340,7 +344,10 @@ def _water(check: HeatCheck | None, so_far: Account) -> Finding:
 
 def _carnot(site: Site, days: pl.DataFrame, so_far: Account) -> Finding:
     good = days.filter(
-        pl.col("complete") & pl.col("flow_c").is_not_null() & (pl.col("electricity_kwh") > 0)
+        pl.col("complete")
+        & pl.col("flow_c").is_not_null()
+        & (pl.col("electricity_kwh") > 0)
+        & (pl.col("heat_kwh") >= LEAST_RUNNING * 24.0 * site.heat_pump.nominal_heat_kw)
     )
     if site.heat_pump.source == "air":
         good = good.with_columns(pl.coalesce("source_c", "outdoor_c").alias("source_c"))

@@ -343,3 +343,56 @@ def test_a_site_without_readings_has_a_standing(store: Store) -> None:
     site = registers(store)
     assert refreshed(store, site).is_empty()
     assert refresh_site(store, site.id, now=NOW + timedelta(days=1)).newest_reading is None
+
+
+class TestTwoMetersBesideEachOther:
+    """The new meter is fitted on day 2 and counts from day 4; the old one is removed on day 6."""
+
+    def site(self, store: Store) -> Site:
+        channel = [{"role": "heat_total", "kind": "register"}]
+        old = {"serial": "OLD", "measures": "heat", "fitted": at(0), "channel": channel}
+        new = {"serial": "NEW", "measures": "heat", "fitted": at(day(2)), "channel": channel}
+        old["removed"], new["counts_from"] = at(day(6)), at(day(4))
+        site = home({"role": "elec_unit"})
+        site = Site.model_validate(
+            site.model_dump(exclude_unset=True) | {"meter": [*site.meter, old, new]}
+        )
+        save_site(store, site, NOW)
+        return site
+
+    def test_each_hour_is_counted_once_by_the_meter_that_counts(self, store: Store) -> None:
+        site = self.site(store)
+        number = {
+            s.fit.serial: s.channel_id
+            for s in stored_channels(store, site)
+            if s.channel.role == "heat_total"
+        }
+        old = [(number["OLD"], at(h), 3.0 * h) for h in range(6 * 24 + 1)]
+        # The new one reads a tenth more, so that one sees which of the two counts.
+        new = [(number["NEW"], at(h), 3.3 * h) for h in range(48, 8 * 24 + 1)]
+        slots = check(store, site, old, new)
+        heat = slots.filter(pl.col("role") == "heat_total").sort("slot_start_utc")
+        assert heat.height == 8 * 24
+        assert heat["kwh"].head(96).to_list() == pytest.approx([3.0] * 96)
+        assert heat["kwh"].tail(96).to_list() == pytest.approx([3.3] * 96)
+
+    def test_readings_before_it_counts_are_kept(self, store: Store) -> None:
+        site = self.site(store)
+        number = next(s.channel_id for s in stored_channels(store, site) if s.fit.serial == "NEW")
+        counts = take(store, [(number, at(h), 3.3 * h) for h in range(48, 97)])
+        assert counts.accepted == 49
+        slots = refreshed(store, site)
+        assert slots.filter(pl.col("role") == "heat_total").height == 0
+
+
+def test_two_meters_at_once_need_to_say_which_one_counts() -> None:
+    channel = [{"role": "heat_total", "kind": "register"}]
+    old = {"serial": "OLD", "measures": "heat", "fitted": at(0), "channel": channel}
+    new = {"serial": "NEW", "measures": "heat", "fitted": at(48), "channel": channel}
+    plain = home({"role": "elec_unit"}).model_dump(exclude_unset=True)
+    with pytest.raises(ValueError, match="or the second one 'counts_from'"):
+        Site.model_validate(plain | {"meter": [*plain["meter"], old, new]})
+    with pytest.raises(ValueError, match="cannot count before it is fitted"):
+        Site.model_validate(
+            plain | {"meter": [*plain["meter"], old, new | {"counts_from": at(24)}]}
+        )

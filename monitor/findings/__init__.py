@@ -1,0 +1,1 @@
+"""What is wrong or suspicious at a site, with evidence, effect and what to check."""

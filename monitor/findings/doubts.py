@@ -1,0 +1,100 @@
+"""Findings from the checks of plausibility: meters that cannot be right, rooms that are cold."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from monitor.findings.causes import effect_of
+from monitor.findings.finding import Confidence, Effect, Finding, Seen, Topic
+from monitor.guarantee.causes import Cause
+from monitor.metrics.plausibility import Doubt, Kind
+from monitor.models import Role
+
+_TITLES: Final = {
+    Kind.HOUSE: "Heat does not fit the house",
+    Kind.ROOM: "Rooms are colder than was asked for",
+    Kind.WATER: "The heat meter disagrees with flow and temperatures",
+    Kind.CARNOT: "The COP cannot be true",
+    Kind.CLOCKS: "The meters' clocks differ",
+}
+
+_ROLES: Final = {
+    Kind.HOUSE: (Role.HEAT_TOTAL, Role.OUTDOOR_TEMP),
+    Kind.ROOM: (Role.ROOM_TEMP,),
+    Kind.WATER: (Role.HEAT_TOTAL, Role.FLOW_TEMP, Role.RETURN_TEMP, Role.FLOW_RATE),
+    Kind.CARNOT: (Role.HEAT_TOTAL, Role.ELEC_UNIT, Role.ELEC_TOTAL, Role.FLOW_TEMP),
+    Kind.CLOCKS: (Role.HEAT_TOTAL, Role.ELEC_UNIT, Role.ELEC_TOTAL),
+}
+
+_CHECKS: Final = {
+    Kind.HOUSE: (
+        "Whether the household is warm, and which rooms are heated",
+        "The heat meter: size and place of its flow sensor, pockets of its sensors",
+        "The heat loss that the site file states",
+    ),
+    Kind.ROOM: (
+        "Call the household: is it warm enough, and did they turn it down themselves",
+        "Thermostat, heating curve and set-back",
+        "Radiator valves and flow through the emitters",
+    ),
+    Kind.WATER: (
+        "Place and direction of the flow sensor, and its size against the pump",
+        "Whether both temperature sensors sit in their pockets, and are not swapped",
+        "Antifreeze in the heating water that the meter does not know of",
+    ),
+    Kind.CARNOT: (
+        "Units and multipliers of both meters in the profile",
+        "Whether the electricity meter counts the whole unit",
+        "Where the flow and source sensors sit",
+    ),
+    Kind.CLOCKS: (
+        "The zone in each profile, and whether the logger follows the change of the clock",
+        "The clock of each logger against the true time",
+    ),
+}
+
+
+def doubted(seen: Seen) -> list[Finding]:
+    """Each doubt about the figures as a finding."""
+    found = seen.assessment.plausibility if seen.assessment else None
+    account = seen.standing.account
+    if found is None or account is None:
+        return []
+    return [
+        Finding(
+            kind=doubt.kind.value,
+            topic=Topic.HOUSEHOLD if doubt.kind is Kind.ROOM else Topic.METER,
+            title=_TITLES[doubt.kind],
+            what=f"{doubt.sentence}{_would(doubt)}",
+            plainly=(
+                "Your rooms have been colder than you asked for. If that was not your wish, tell "
+                "your installer; do not stay cold to save electricity."
+                if doubt.kind is Kind.ROOM
+                else None
+            ),
+            confidence=Confidence.SUSPECTED,
+            window_start=account.start_utc,
+            window_end=account.end_utc,
+            roles=tuple(r for r in _ROLES[doubt.kind] if r in seen.site.roles),
+            figures=doubt.figures,
+            effect=_effect(seen) if doubt.kind is Kind.WATER else None,
+            check=_CHECKS[doubt.kind],
+            caution=doubt.caution,
+        )
+        for doubt in found.doubts
+    ]
+
+
+def _effect(seen: Seen) -> Effect | None:
+    """What a heat meter that reads wrong takes from the SPF."""
+    split = seen.assessment.shortfall if seen.assessment else None
+    share = split.share(Cause.METERING) if split is not None else None
+    return None if split is None or share is None else effect_of(split, share)
+
+
+def _would(doubt: Doubt) -> str:
+    if doubt.spf_now is None or doubt.spf_if_corrected is None:
+        return ""
+    return (
+        f" SPF {doubt.spf_now:.2f} as measured, {doubt.spf_if_corrected:.2f} if the doubt is right."
+    )
