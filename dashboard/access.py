@@ -16,6 +16,7 @@ from urllib.parse import quote
 from flask import Flask, Response, abort, jsonify, redirect, request, session
 
 from dashboard.auth import current_user, same
+from dashboard.uploads import MOST_REQUEST
 from monitor.errors import NotFoundError
 from monitor.store.users import User
 
@@ -29,7 +30,7 @@ _SITE = r"[a-z0-9][a-z0-9-]{0,63}"
 
 #: What an installer may read; whether the site exists is asked where it is loaded.
 _INSTALLER_READS = re.compile(
-    rf"/|/site/{_SITE}|/site/{_SITE}/home|/download/{_SITE}/[a-z]+\.csv"
+    rf"/|/import|/sources|/site/{_SITE}|/site/{_SITE}/home|/download/{_SITE}/[a-z]+\.csv"
     r"|/assets/[A-Za-z0-9_.-]+|/_dash-layout|/_dash-dependencies|/_favicon\.ico"
     r"|/_dash-component-suites/[A-Za-z0-9_./@-]+"
 )
@@ -86,6 +87,9 @@ def install(server: Flask) -> None:
         if verdict is Verdict.ALLOW:
             if request.path == CALLBACK and not csrf_matches(request.headers.get("X-CSRFToken")):
                 return jsonify(error="The page is out of date; load it again."), 403
+            if request.path == CALLBACK:
+                # Only installers come so far; a file of theirs travels in a callback.
+                request.max_content_length = MOST_REQUEST
             return None
         if verdict is Verdict.UNAUTHENTICATED:
             return jsonify(error="Sign in first."), 401

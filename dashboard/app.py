@@ -17,7 +17,8 @@ from werkzeug.exceptions import HTTPException
 from dashboard import access, auth, data, headers
 from dashboard.access import guarded, require_user
 from dashboard.components import shell
-from dashboard.pages import downloads, fleet, home, site
+from dashboard.pages import downloads, fleet, home, import_page, site, sources
+from dashboard.uploads import Uploads
 from dashboard.view_models import FleetQuery
 from monitor.errors import NotFoundError
 from monitor.metrics.periods import utc_now
@@ -61,6 +62,7 @@ def create_app(store: Store, *, secure_cookies: bool = False, clock: Clock = utc
     # Evaluated for each request; says nothing to anybody who is not signed in.
     app.layout = shell.layout
     _callbacks(app, store, clock)
+    import_page.register(app, store, clock, Uploads())
     policies["app"] = headers.app_policy(app.csp_hashes())
     return app
 
@@ -142,6 +144,10 @@ def _callbacks(app: Dash, store: Store, clock: Clock) -> None:
         user = require_user()
         if pathname == "/":
             return fleet.layout(user, store, search, clock()), "Fleet – pledgewatt", ""
+        if pathname == "/import":
+            return import_page.layout(user, store), "Import – pledgewatt", ""
+        if pathname == "/sources":
+            return sources.layout(user, store, clock()), "Sources – pledgewatt", ""
         match = _SITE_PATH.fullmatch(pathname or "")
         if match is None:
             abort(404)

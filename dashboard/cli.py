@@ -16,7 +16,16 @@ from typing import Annotated, Any, NoReturn
 
 import typer
 
-from dashboard import cli_claims, cli_context, cli_figures, cli_reasons, cli_users
+from dashboard import (
+    cli_claims,
+    cli_context,
+    cli_figures,
+    cli_findings,
+    cli_propose,
+    cli_reasons,
+    cli_sources,
+    cli_users,
+)
 from dashboard import demo as demo_fleet
 from dashboard.cli_common import (
     DAY,
@@ -34,6 +43,7 @@ from dashboard.cli_common import (
 from dashboard.serve import serve as serve_pages
 from ingest.inbox import ImportReport, import_file
 from ingest.profile import profile_from_toml
+from ingest.sources import sources_from_toml
 from monitor.errors import PledgewattError
 from monitor.metrics import periods
 from monitor.metrics.boundary import measurable, promised_recipe
@@ -53,9 +63,12 @@ app = typer.Typer(
 site_app = typer.Typer(no_args_is_help=True, help="Describe sites.")
 app.add_typer(site_app, name="site")
 cli_figures.register(app)
+cli_findings.register(app)
 cli_claims.register(app)
 cli_context.register(app)
+cli_propose.register(app)
 cli_reasons.register(app)
+cli_sources.register(app)
 cli_users.register(app)
 
 
@@ -246,15 +259,18 @@ def serve(
     secure_cookies: Annotated[
         bool, typer.Option("--secure-cookies", help="Behind TLS: cookies travel no other way.")
     ] = False,
+    sources: cli_sources.MaybeSources = None,
     as_json: AsJson = False,
 ) -> None:
-    """Serve the pages until interrupted."""
+    """Serve the pages until interrupted, and take in the files of sources meanwhile."""
+    described = sources_from_toml(sources) if sources is not None else None
     with open_store(store) as opened:
         serve_pages(
             opened,
             host=host,
             port=port,
             secure_cookies=secure_cookies,
+            sources=described,
             on_ready=lambda url: show(as_json, {"url": url}, f"The pages are at {url}"),
         )
 

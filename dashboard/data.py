@@ -18,7 +18,6 @@ import polars as pl
 
 from monitor.errors import CannotMeasureError, NotFoundError
 from monitor.guarantee.assessment import Assessment
-from monitor.guarantee.money import Money, money
 from monitor.guarantee.outlook import Outlook
 from monitor.guarantee.settlement import ExclusionEffect, exclusion_effects, spans
 from monitor.guarantee.standing import Standing
@@ -41,7 +40,9 @@ from monitor.metrics.uncertainty import K_95, HeatMeterUse
 from monitor.models import Role, Site
 from monitor.store import claims, derived, readings
 from monitor.store.connection import Store
+from monitor.store.findings import KeptFinding, load_findings
 from monitor.store.sites import list_sites, load_site
+from monitor.store.sources import SourceState, source_states
 from monitor.store.users import User
 from monitor.store.weather import load_weather
 
@@ -56,11 +57,18 @@ _MONTH = re.compile(r"(\d{4})-(0[1-9]|1[0-2])")
 
 @dataclass(frozen=True)
 class FleetRow:
-    """One site of the fleet; `standing` is None until its figures are first computed."""
+    """One site of the fleet; `standing` is None until its figures are first computed.
+
+    Attributes
+    ----------
+    findings
+        Those that are open, what wants a person first at the top.
+    """
 
     site: Site
     standing: Standing | None
     outlook: Outlook | None = None
+    findings: tuple[KeptFinding, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -79,8 +87,8 @@ class Record:
     ----------
     outlook, assessment
         Of a period that is not over; what was found out about the promise.
-    exclusions
-        Those in force, each with what it does.
+    exclusions, findings
+        Those in force, each with what it does; those that are open.
     recipe, blocks
         Boundary of the promise, or the widest that can be measured where nothing was
         promised; None where `why_not` says why there is none.
@@ -97,6 +105,7 @@ class Record:
     outlook: Outlook | None
     assessment: Assessment | None
     exclusions: tuple[ExclusionEffect, ...]
+    findings: list[KeptFinding]
     slots: pl.DataFrame
     states: pl.DataFrame
     recipe: Recipe | None
@@ -140,15 +149,27 @@ def fleet(user: User, store: Store) -> list[FleetRow]:
     """Every site that a person may see, with its standing."""
     standings = {standing.site: standing for standing in derived.load_standings(store)}
     ahead = {outlook.site: outlook for outlook in derived.load_outlooks(store)}
+    found: dict[str, list[KeptFinding]] = {}
+    for kept in load_findings(store):
+        found.setdefault(kept.site_id, []).append(kept)
     return [
         FleetRow(
             site,
             standings.get(site.id),
             _current(standings.get(site.id), ahead.get(site.id)),
+            tuple(found.get(site.id, ())),
         )
         for site in list_sites(store)
         if user.may_see(site.id)
     ]
+
+
+def sources(user: User, store: Store) -> list[SourceState]:
+    """What brings files by itself; for those who see the whole fleet."""
+    if user.role != "installer":
+        message = "There is nothing here."
+        raise NotFoundError(message)
+    return source_states(store)
 
 
 def site_name(user: User, store: Store, site_id: str) -> str:
@@ -180,6 +201,7 @@ def record(user: User, store: Store, site_id: str, now: datetime) -> Record:
         outlook=_current(standing, derived.load_outlook(store, site_id)),
         assessment=_of_terms(site, derived.load_assessment(store, site_id)),
         exclusions=effects,
+        findings=load_findings(store, site_id),
         slots=slots,
         states=states,
         recipe=chosen,
@@ -412,7 +434,8 @@ def shares(record: Record) -> pl.DataFrame:
     )
 
 
-def _inside(record: Record, frame: pl.DataFrame, window: Window) -> pl.DataFrame:
+def inside(record: Record, frame: pl.DataFrame, window: Window) -> pl.DataFrame:
+    """Rows of a frame of slots that lie in a window."""
     start, end = record.span(window)
     return frame.filter((pl.col("slot_start_utc") >= start) & (pl.col("slot_start_utc") < end))
 
@@ -428,7 +451,7 @@ def flow_hours(record: Record, window: Window) -> pl.DataFrame:
     pl.DataFrame
         `slot_start_utc`, `outdoor_c`, `flow_c`, `heat_kwh`.
     """
-    states = _inside(record, record.states, window)
+    states = inside(record, record.states, window)
     outdoor, flow = (
         states.filter(pl.col("role") == role.value).select(
             "slot_start_utc", pl.col("mean").alias(name)
@@ -437,7 +460,7 @@ def flow_hours(record: Record, window: Window) -> pl.DataFrame:
     )
     heat = Role.HEAT_SPACE if Role.HEAT_SPACE in record.site.roles else Role.HEAT_TOTAL
     least = RUNNING_SHARE * record.site.heat_pump.nominal_heat_kw
-    heating = _inside(record, record.slots, window).filter(
+    heating = inside(record, record.slots, window).filter(
         (pl.col("role") == heat.value) & (pl.col("kwh") > least)
     )
     return (
@@ -467,7 +490,7 @@ def streams(record: Record, window: Window) -> pl.DataFrame:
         & (pl.col("status") == BRIDGED)
     )
     counted = (
-        _inside(record, record.slots, window)
+        inside(record, record.slots, window)
         .group_by("role")
         .agg(
             (pl.col("status") == MEASURED).sum().cast(pl.Int64).alias("hours_measured"),
@@ -498,60 +521,3 @@ def imports(user: User, store: Store, site_id: str) -> pl.DataFrame:
 def quarantine(user: User, store: Store, site_id: str) -> pl.DataFrame:
     """Readings of a site that never became figures, with the reason."""
     return readings.quarantined(store, _own(user, store, site_id).id)
-
-
-@dataclass(frozen=True)
-class Home:
-    """What the people who live in a house are shown.
-
-    Attributes
-    ----------
-    window
-        The guarantee period, or the last year where nothing was promised.
-    room_c, room_week_c
-        Mean room temperature over the window, and over its last seven days.
-    """
-
-    record: Record
-    window: Window
-    account: Account | None
-    cost: Money | None
-    months: pl.DataFrame
-    room_c: float | None
-    room_week_c: float | None
-
-
-def home(user: User, store: Store, site_id: str, now: datetime) -> Home:
-    """One home, for the people who live in it."""
-    found = record(user, store, site_id, now)
-    offered = {choice.key: choice.window for choice in choices(found)}
-    window = offered.get("guarantee", offered["365"])
-    after = min(window.end, found.today + timedelta(days=1))
-    cost = None
-    if found.site.current_terms is not None:
-        # The very amount of the standing, so that both pages tell the same.
-        cost = found.standing.money if found.standing else None
-    elif found.blocks is not None:
-        cost = money(found.site, found.blocks, window.first, after, None)
-    # The first and last month of the period are cut to it: what is shown adds up.
-    parts = [
-        Window(m.name, max(m.first, window.first), min(m.end, window.end))
-        for m in periods.months(window.first, max(after, window.first + timedelta(days=1)))
-    ]
-    return Home(
-        record=found,
-        window=window,
-        account=window_account(found, window),
-        cost=cost,
-        months=table(found, parts),
-        room_c=_mean(found, Role.ROOM_TEMP, window),
-        room_week_c=_mean(found, Role.ROOM_TEMP, offered["7"]),
-    )
-
-
-def _mean(record: Record, role: Role, window: Window) -> float | None:
-    own = _inside(record, record.states, window).filter(pl.col("role") == role.value)
-    weight = own["covered"].to_numpy()
-    if weight.sum() == 0:
-        return None
-    return float(np.average(own["mean"].to_numpy(), weights=weight))

@@ -1,4 +1,4 @@
-"""Serves the pages: one process, its threads, and the hourly refresh."""
+"""Serves the pages: one process, its threads, the hourly refresh, and files that come in."""
 
 from __future__ import annotations
 
@@ -16,6 +16,9 @@ from apscheduler.schedulers.background import BackgroundScheduler
 from waitress.server import create_server
 
 from dashboard.app import create_app
+from ingest.collect import Collector
+from ingest.schedule import WRITER, Intake, add_writer
+from ingest.sources import Sources
 from monitor.errors import PledgewattError
 from monitor.refresh import refresh_site
 from monitor.store.connection import Store
@@ -49,6 +52,7 @@ def serve(
     port: int = 8050,
     threads: int = 8,
     secure_cookies: bool = False,
+    sources: Sources | None = None,
     on_ready: Callable[[str], None] | None = None,
 ) -> None:
     """Serve until the process is told to stop (Ctrl-C or SIGTERM).
@@ -57,6 +61,8 @@ def serve(
     ----------
     port
         0 takes any free one.
+    sources
+        What brings files by itself meanwhile.
     on_ready
         Called with the address once it answers.
 
@@ -72,28 +78,58 @@ def serve(
         raise _cannot_listen(host, port, error) from error
     app = create_app(store, secure_cookies=secure_cookies)
     listener = create_server(app.server, sockets=[door], threads=threads, ident=None)
+    with _working(store, sources):
+        try:
+            with _stopping():
+                if on_ready is not None:
+                    on_ready(f"http://{_shown(host)}:{door.getsockname()[1]}/")
+                # Returns once a signal has raised SystemExit or KeyboardInterrupt inside.
+                listener.run()
+        finally:
+            listener.close()
+
+
+def take_in(store: Store, sources: Sources, *, on_ready: Callable[[], None]) -> None:
+    """Take in files without serving pages, until the process is told to stop."""
+    with _working(store, sources), _stopping():
+        on_ready()
+        threading.Event().wait()
+
+
+def collector(store: Store, sources: Sources) -> Collector:
+    """What takes in the files of sources, and brings their sites up to date."""
+    return Collector(store, sources, lambda opened, site, now: refresh_site(opened, site, now=now))
+
+
+@contextmanager
+def _working(store: Store, sources: Sources | None) -> Iterator[None]:
+    """Refresh every hour and take files in, side by side with whatever else is done."""
     # What a job did is in the store; its comings and goings would drown the address.
     logging.getLogger("apscheduler").setLevel(logging.WARNING)
     scheduler = BackgroundScheduler(timezone=UTC)
+    writer = add_writer(scheduler)
     scheduler.add_job(
         lambda: refresh_all(store, datetime.now(UTC)),
         "cron",
         minute=2,
         next_run_time=datetime.now(UTC),
         id="refresh",
+        executor=WRITER,
         max_instances=1,
         coalesce=True,
         misfire_grace_time=None,
     )
+    intake = None
+    if sources is not None:
+        intake = Intake(collector(store, sources), scheduler, writer)
     scheduler.start()
     try:
-        with _stopping():
-            if on_ready is not None:
-                on_ready(f"http://{_shown(host)}:{door.getsockname()[1]}/")
-            # Returns once a signal has raised SystemExit or KeyboardInterrupt inside.
-            listener.run()
+        if intake is not None:
+            intake.start()
+        yield
     finally:
-        listener.close()
+        if intake is not None:
+            intake.stop()
         scheduler.shutdown(wait=True)
 
 

@@ -209,6 +209,15 @@ def _ahead(row: FleetRow) -> tuple[str, str]:
     return fmt.share(outlook.deciding_probability), f"SPF {fmt.interval(low, high)}"
 
 
+def _why(row: FleetRow) -> str:
+    """The reason in brief, and what to look at first."""
+    said = brief(row.standing)
+    if not row.findings:
+        return said
+    more = f" (+{len(row.findings) - 1})" if len(row.findings) > 1 else ""
+    return f"{said.rstrip('.')}. {row.findings[0].finding.title}{more}"
+
+
 def _line(row: FleetRow, now: datetime) -> FleetLine:
     standing = row.standing
     figure, between = spf_interval(standing)
@@ -218,7 +227,7 @@ def _line(row: FleetRow, now: datetime) -> FleetLine:
         name=row.site.name,
         place=row.site.place,
         look=theme.look(standing.word if standing else None),
-        why=brief(standing),
+        why=_why(row),
         promise=promise_text(standing),
         spf=figure,
         interval=between,

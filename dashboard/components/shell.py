@@ -45,6 +45,14 @@ def layout() -> html.Div:
                         href="/",
                         className="brand",
                     ),
+                    html.Nav(
+                        [
+                            dcc.Link("Import a file", href="/import"),
+                            dcc.Link("Sources", href="/sources"),
+                        ],
+                        className="pages",
+                        **aria(label="More pages"),
+                    ),
                     html.Form(
                         [
                             dcc.Input(type="hidden", name="csrf", value=session["csrf"]),

@@ -10,9 +10,9 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Final
 
-from dashboard import data, theme
 from dashboard import format as fmt
-from monitor.guarantee.causes import Cause
+from dashboard import home_data, theme
+from dashboard.pages import findings_text
 from monitor.guarantee.standing import Standing, StandingWord
 from monitor.metrics.uncertainty import K_95
 from monitor.models import Role
@@ -93,7 +93,7 @@ def _headline(standing: Standing | None) -> str:
     return _SAID[standing.word]
 
 
-def _sentences(home: data.Home) -> list[str]:
+def _sentences(home: home_data.Home) -> list[str]:
     account, terms = home.account, home.record.site.current_terms
     standing = home.record.standing
     out = []
@@ -123,7 +123,7 @@ def _sentences(home: data.Home) -> list[str]:
             f"{fmt.spf(ahead.low_90)} and {fmt.spf(ahead.high_90)} (9 times out of 10). The "
             f"chance that the promise is kept is {fmt.share(ahead.deciding_probability)}."
         )
-    out += _reason(home)
+    out += findings_text.plainly(home.record.findings)
     if standing is not None and standing.word is StandingWord.OFF_COURSE:
         out.append("Your installer sees the same figures. You can ask what happens next.")
     if standing is not None and standing.word is StandingWord.BLIND:
@@ -131,34 +131,7 @@ def _sentences(home: data.Home) -> list[str]:
     return out
 
 
-#: What takes most from the SPF, in plain words; causes that say nothing to a household are
-#: left to the installer.
-_REASONS: Final = {
-    Cause.WEATHER: "the weather has been colder than usual",
-    Cause.FLOW: "the water in the heating runs hotter than planned. Your installer can check "
-    "its settings",
-    Cause.WATER: "more or hotter hot water is made than was planned for. Do not turn the hot "
-    "water down by yourself: it must get hot enough to stay free of germs. Ask your installer",
-    Cause.RESISTIVE: "an electric heater often helps the heat pump. Your installer can check why",
-    Cause.STANDBY: "electricity is used that makes no heat. Your installer can check where it goes",
-    Cause.UNIT: "the heat pump itself needs more electricity than it should. Your installer can "
-    "check it",
-    Cause.METERING: "the heat meter may count too little. Your installer can check it",
-}
-
-
-def _reason(home: data.Home) -> list[str]:
-    """Why the promise is missed, where that can be said with some certainty."""
-    found = home.record.assessment.shortfall if home.record.assessment else None
-    if found is None or not found.is_adequate or found.gap_spf <= 0:
-        return []
-    most = found.biggest
-    if most is None or most.cause not in _REASONS or (most.low or 0.0) <= 0:
-        return []
-    return [f"The main reason that we see: {_REASONS[most.cause]}."]
-
-
-def _against_before(home: data.Home) -> list[Fact]:
+def _against_before(home: home_data.Home) -> list[Fact]:
     """Cost and carbon against what heated the home before."""
     found = home.record.assessment
     if found is None:
@@ -192,7 +165,7 @@ def _against_before(home: data.Home) -> list[Fact]:
     return facts
 
 
-def _facts(home: data.Home) -> list[Fact]:
+def _facts(home: home_data.Home) -> list[Fact]:
     account, cost = home.account, home.cost
     if account is None:
         return []
@@ -238,7 +211,7 @@ def _facts(home: data.Home) -> list[Fact]:
     return facts
 
 
-def _bars(home: data.Home) -> list[Bar]:
+def _bars(home: home_data.Home) -> list[Bar]:
     rows = list(home.months.iter_rows(named=True))
     most = max((max(r["heat_kwh"], r["electricity_kwh"]) for r in rows), default=0.0) or 1.0
     return [
@@ -255,7 +228,7 @@ def _bars(home: data.Home) -> list[Bar]:
     ]
 
 
-def _cold(home: data.Home) -> str:
+def _cold(home: home_data.Home) -> str:
     if home.room_week_c is None or home.room_week_c >= COLD_ROOM_C:
         return ""
     return (
@@ -265,7 +238,7 @@ def _cold(home: data.Home) -> str:
     )
 
 
-def view(home: data.Home, now: datetime) -> HomeView:
+def view(home: home_data.Home, now: datetime) -> HomeView:
     """The page's text from one home's figures."""
     record = home.record
     standing = record.standing
@@ -303,4 +276,4 @@ def view(home: data.Home, now: datetime) -> HomeView:
 
 def home_view(user: User, store: Store, site_id: str, now: datetime) -> HomeView:
     """The page of one home, for a person who may see it."""
-    return view(data.home(user, store, site_id, now), now)
+    return view(home_data.home(user, store, site_id, now), now)

@@ -13,7 +13,7 @@ from dashboard import data
 from dashboard import format as fmt
 from dashboard.components import parts
 from dashboard.components.aria import aria
-from dashboard.pages import site_figures, site_reasons, site_text
+from dashboard.pages import findings_text, site_figures, site_reasons, site_text
 from dashboard.view_models import Table
 from monitor.errors import NotFoundError
 from monitor.store.connection import Store
@@ -55,6 +55,7 @@ def layout(user: User, store: Store, site_id: str, search: str | None, now: date
             parts.facts(top.facts, big=True),
             _how(top.how),
             _ingredients(record),
+            findings_text.section(record.findings, site),
             parts.figure(site_figures.course_block(record), _csv(site_id, "cumulative")),
             parts.figure(site_reasons.shortfall_block(record), _csv(site_id, "shortfall")),
             site_reasons.model(record),

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from dashboard import data
+from dashboard import home_data
 from dashboard.pages import home
 
 
@@ -54,7 +54,7 @@ def test_a_room_without_a_sensor_is_not_guessed(seen):
 
 
 def test_the_bars_add_up_to_the_heat_of_the_period(store, installer, now):
-    found = data.home(installer, store, "alder-row-3", now)
+    found = home_data.home(installer, store, "alder-row-3", now)
     assert found.months["heat_kwh"].sum() == pytest.approx(found.account.heat_kwh)
 
 
@@ -65,7 +65,7 @@ def test_a_month_that_was_not_measured_has_no_bar(seen):
 
 
 def test_a_cold_house_is_told_to_turn_the_heating_up(store, installer, now):
-    found = data.home(installer, store, "alder-row-3", now)
+    found = home_data.home(installer, store, "alder-row-3", now)
     assert home.view(found, now).cold == ""
     cold = home.view(replace(found, room_week_c=15.2), now).cold
     assert "Do not stay cold" in cold

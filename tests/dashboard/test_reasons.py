@@ -7,15 +7,19 @@ from dataclasses import replace
 
 import pytest
 
-from dashboard import charts, data
+from dashboard import charts, data, home_data
 from dashboard.pages import home, reasons_text, site, site_reasons
 from monitor.errors import NotFoundError
+from monitor.findings.causes import causes
+from monitor.findings.finding import Seen
 from monitor.guarantee.boiler import BoilerComparison, Range
 from monitor.guarantee.causes import Cause
 from monitor.guarantee.settlement import Exclusion
 from monitor.metrics.plausibility import Doubt, Kind, Plausibility
 from monitor.refresh import refresh_site
+from monitor.rules import DEFAULT_RULES
 from monitor.store import claims
+from monitor.store.findings import KeptFinding
 from tests.dashboard.conftest import NOW
 from tests.dashboard.test_site_page import text
 
@@ -135,7 +139,7 @@ def _compared(saved: Range) -> BoilerComparison:
 def test_a_household_is_told_what_the_old_heating_would_have_cost(
     store, installer, now, saved, name, value
 ):
-    found = data.home(installer, store, "alder-row-3", now)
+    found = home_data.home(installer, store, "alder-row-3", now)
     told = found.record.assessment.model_copy(update={"comparison": _compared(saved)})
     view = home.view(replace(found, record=replace(found.record, assessment=told)), now)
     fact = next(f for f in view.facts if f.name == name)
@@ -143,8 +147,8 @@ def test_a_household_is_told_what_the_old_heating_would_have_cost(
     assert "somewhere between" in fact.remark
 
 
-def test_a_household_is_told_the_main_reason_only_where_it_is_sure(store, installer, now):
-    found = data.home(installer, store, "brook-cottage", now)
+def test_a_household_is_told_a_reason_only_where_it_is_sure(store, installer, now):
+    found = home_data.home(installer, store, "brook-cottage", now)
     known = found.record.assessment
     split = known.shortfall.model_copy(update={"is_adequate": True})
 
@@ -154,10 +158,24 @@ def test_a_household_is_told_the_main_reason_only_where_it_is_sure(store, instal
         changed = known.model_copy(
             update={"shortfall": split.model_copy(update={"shares": shares, "gap_spf": 0.4})}
         )
-        view = home.view(replace(found, record=replace(found.record, assessment=changed)), now)
+        seen = Seen(found.record.site, found.record.standing, changed, (), now, DEFAULT_RULES)
+        kept = [
+            KeptFinding(n, "brook-cottage", finding, now, now, None, 1, None, None, None)
+            for n, finding in enumerate(causes(seen))
+        ]
+        view = home.view(replace(found, record=replace(found.record, findings=kept)), now)
         return " ".join(view.sentences)
 
     assert "runs hotter than planned" in told(Cause.FLOW, 0.1)
-    assert "main reason" not in told(Cause.FLOW, -0.1)
-    assert "main reason" not in told(Cause.UNEXPLAINED, 0.1)
+    assert "runs hotter" not in told(Cause.FLOW, -0.1)
+    assert "installer can" not in told(Cause.UNEXPLAINED, 0.1)
     assert "hot enough to stay free of germs" in told(Cause.WATER, 0.1)
+
+
+def test_what_to_look_at_first_stands_before_the_pictures(store, installer, now):
+    page = site.layout(installer, store, "brook-cottage", "", now)
+    words = text(page)
+    assert words.index("What to look at first") < words.index("SPF since the start")
+    assert "What to check, in order" in words
+    quiet = text(site.layout(installer, store, "fen-view", "", now))
+    assert "Nothing stands out" in quiet

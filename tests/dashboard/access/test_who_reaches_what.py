@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 
 import pytest
 
-from dashboard import access, data
+from dashboard import access, data, home_data
 from dashboard.access import Verdict, decide
 from monitor.errors import NotFoundError
 
@@ -27,7 +27,15 @@ def paths(app) -> list[str]:
         for rule in app.server.url_map.iter_rules()
         for values in ({"site_id": site, **usual} for site in (OWN, FOREIGN))
     }
-    more = ["/", "/home", f"/site/{OWN}", f"/site/{FOREIGN}", f"/download/{OWN}/quarantine.csv"]
+    more = [
+        "/",
+        "/home",
+        "/import",
+        "/sources",
+        f"/site/{OWN}",
+        f"/site/{FOREIGN}",
+        f"/download/{OWN}/quarantine.csv",
+    ]
     # Signing out is a form's business and changes the session: tested on its own.
     return sorted((out | set(more)) - {"/logout"})
 
@@ -168,7 +176,7 @@ def test_no_method_but_reading_is_known_for_pages(homeowner, installer, method):
 
 READERS = [
     lambda u, s, i, n: data.record(u, s, i, n),
-    lambda u, s, i, n: data.home(u, s, i, n),
+    lambda u, s, i, n: home_data.home(u, s, i, n),
     lambda u, s, i, n: data.imports(u, s, i),
     lambda u, s, i, n: data.quarantine(u, s, i),
     lambda u, s, i, n: data.site_name(u, s, i),
@@ -186,6 +194,11 @@ def test_no_reader_gives_a_homeowner_a_foreign_site(store, homeowner, read):
         "no-such-home", "X"
     )
     read(homeowner, store, OWN, now)
+
+
+def test_a_homeowner_learns_nothing_of_what_brings_files(store, homeowner):
+    with pytest.raises(NotFoundError):
+        data.sources(homeowner, store)
 
 
 def test_a_homeowners_fleet_is_their_home(store, homeowner):

@@ -1,0 +1,91 @@
+"""What is said of findings."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from dash import html
+
+from dashboard import format as fmt
+from dashboard.components import parts
+from dashboard.components.aria import UNHEARD
+from dashboard.view_models import Table
+from monitor.findings.finding import Finding, Topic
+from monitor.models import Site
+from monitor.store.findings import KeptFinding
+
+#: A shape for each topic, so that no colour is needed to tell them apart.
+SHAPES = {
+    Topic.HOUSEHOLD: "▲",
+    Topic.DATA: "■",
+    Topic.METER: "◆",
+    Topic.OPERATION: "●",
+    Topic.UNIT: "●",
+    Topic.PROMISE: "○",
+}
+
+
+def effect(finding: Finding) -> str:
+    """What a finding costs, with its interval."""
+    cost = finding.effect
+    if cost is None:
+        return fmt.NOTHING
+    year = f"{fmt.number(cost.kwh_year)}{fmt.NBSP}kWh a year"
+    if cost.money_year is not None:
+        year += f", {fmt.money(cost.money_year, cost.currency)}"
+    return f"{cost.spf:.2f} SPF ({fmt.interval(cost.low, cost.high)}), {year}"
+
+
+def section(found: list[KeptFinding], site: Site) -> html.Section:
+    """What to look at first at one site."""
+    title = html.H2("What to look at first")
+    if not found:
+        return html.Section(
+            [title, html.P("Nothing stands out in the records so far.")], className="card"
+        )
+    return html.Section([title, *[_one(kept, site) for kept in found]], className="card")
+
+
+def _one(kept: KeptFinding, site: Site) -> html.Details:
+    finding = kept.finding
+    body: list[Any] = [html.P(finding.what)]
+    if finding.caution:
+        body.append(html.P([html.Strong("▲ Caution: "), finding.caution], className="caution"))
+    if finding.effect is not None:
+        body.append(html.P(["Costs ", effect(finding), " (95 % interval)."]))
+    if finding.check:
+        body += [html.P("What to check, in order:"), html.Ol([html.Li(c) for c in finding.check])]
+    if finding.figures:
+        rows = tuple((f.name, f"{f.value:,.3g}", f.unit) for f in finding.figures)
+        shown = Table(("Evidence", "Value", "Unit"), rows, frozenset({1}))
+        body.append(parts.table(shown, "What it rests on"))
+    body.append(html.P(_history(kept, site), className="note"))
+    return html.Details(
+        [
+            html.Summary(
+                [
+                    html.Span(SHAPES[finding.topic], **UNHEARD),
+                    f" {finding.title} ",
+                    html.Span(f"({finding.topic.value}, {finding.confidence.value})"),
+                ]
+            ),
+            *body,
+        ],
+        open=finding.topic in {Topic.HOUSEHOLD, Topic.DATA, Topic.METER} or None,
+    )
+
+
+def _history(kept: KeptFinding, site: Site) -> str:
+    opened = fmt.day(kept.opened_at.astimezone(site.tz).date())
+    said = f"Finding {kept.number}, open since {opened}"
+    if kept.times_opened > 1:
+        said += f", for the {kept.times_opened}. time"
+    if kept.noted_by is not None:
+        said += f". Noted by {kept.noted_by}: {kept.note}"
+    return f"{said}."
+
+
+def plainly(found: list[KeptFinding]) -> list[str]:
+    """What a household is told, each sentence once."""
+    told = [kept.finding.plainly for kept in found if kept.finding.plainly]
+    return list(dict.fromkeys(told))

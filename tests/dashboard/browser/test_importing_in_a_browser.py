@@ -1,0 +1,36 @@
+"""A file is sent and looked at in a real browser; nothing is imported."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+
+import pytest
+from playwright import sync_api
+
+from tests.dashboard.browser import test_in_a_browser as pages
+from tests.ingest.homes_to_propose import hours, table
+
+pytestmark = pages.pytestmark
+
+address, browser, page = pages.address, pages.browser, pages.page
+
+
+@pytest.mark.parametrize("width", [1280, 390])
+def test_a_file_is_looked_at_and_corrected(page, width):
+    page.set_viewport_size({"width": width, "height": 900})
+    pages.sign_in(page, "ines")
+    page.get_by_role("link", name="Import a file").click()
+    page.locator("#import-site").click()
+    page.get_by_text("3 Alder Row (alder-row-3)").click()
+    frame = hours(10, start=datetime(2026, 1, 5, tzinfo=UTC))
+    text = table(frame, {"heat": "heat [kWh]", "elec": "electricity [kWh]"})
+    export = {"name": "january.csv", "mimeType": "text/csv", "buffer": text.encode()}
+    page.locator("#import-file input[type=file]").set_input_files(export)
+    expect = sync_api.expect
+    expect(page.get_by_role("heading", name="What an import would bring")).to_be_visible()
+    expect(page.get_by_text("january.csv is delimited; 2 columns are read")).to_be_visible()
+    expect(page.locator(".js-plotly-plot")).to_have_count(1)
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
+    page.get_by_label("Name of the profile").fill("Hourly logger")
+    page.get_by_role("button", name="Look again").click()
+    expect(page.locator("pre")).to_contain_text('name = "Hourly logger"')
