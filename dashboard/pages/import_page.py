@@ -33,9 +33,8 @@ LOOK: Final = "import-look"
 AGAIN: Final = "import-again"
 CONFIRM: Final = "import-confirm"
 REPORT: Final = "import-report"
-ZONE: Final = "import-zone"
-TIME_FORMAT: Final = "import-time-format"
-NAME: Final = "import-name"
+#: Fields of the whole file, in the order of the page; they come with the form.
+WHOLE: Final = ("zone", "time_format", "name")
 #: Fields of one column of the file, told apart by its row.
 FIELDS: Final = ("role", "kind", "unit")
 
@@ -168,15 +167,25 @@ def _form(upload: Upload, proposal: Proposal) -> html.Div:
     now = importing.form_values(upload)
     asked = {one.key: one.options for one in proposal.questions}
     whole = [
-        (ZONE, "Zone of the times", now["zone"], asked.get("zone", ())),
-        (TIME_FORMAT, "How times are written", now["time_format"], asked.get("time_format", ())),
-        (NAME, "Name of the profile", now["name"], ()),
+        ("zone", "Zone of the times", now["zone"], asked.get("zone", ())),
+        ("time_format", "How times are written", now["time_format"], asked.get("time_format", ())),
+        ("name", "Name of the profile", now["name"], ()),
     ]
     fields = [
         html.Div(
             [
-                html.Label(title, htmlFor=name),
-                dcc.Input(id=name, type="text", value=value, maxLength=80, autoComplete="off"),
+                html.Label(
+                    [
+                        title,
+                        dcc.Input(
+                            id=_field("whole", name),
+                            type="text",
+                            value=value,
+                            maxLength=80,
+                            autoComplete="off",
+                        ),
+                    ]
+                ),
                 html.Span(f"For instance {' or '.join(options)}", className="remark")
                 if options
                 else None,
@@ -409,10 +418,8 @@ def register(app: Dash, store: Store, clock: Callable[[], datetime], uploads: Up
     form = [
         State(TOKEN, "data"),
         State(SITE, "value"),
-        State(ZONE, "value"),
-        State(TIME_FORMAT, "value"),
-        State(NAME, "value"),
-        *(State(_field(key, ALL), "value") for key in FIELDS),
+        # Found by pattern: before a file was looked at, none of them is on the page.
+        *(State(_field(key, ALL), "value") for key in ("whole", *FIELDS)),
     ]
 
     @app.callback(
@@ -465,12 +472,10 @@ def _hidden() -> list[Any]:
 
 def _corrected(upload: Upload, given: Sequence[Any]) -> bool:
     """Take over what the form holds; say whether it differs from the proposal."""
-    zone, time_format, name, *fields = given
+    whole, *fields = given
     columns: dict[str, object] = {}
     names = [one.column for one in upload.proposal.columns] if upload.proposal else []
     for key, values in zip(FIELDS, fields, strict=True):
         for column, value in zip(names, values or (), strict=False):
             columns[f"{column}.{key}"] = value
-    return importing.correct(
-        upload, {"zone": zone, "time_format": time_format, "name": name}, columns
-    )
+    return importing.correct(upload, dict(zip(WHOLE, whole, strict=True)), columns)

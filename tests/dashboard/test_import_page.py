@@ -264,9 +264,7 @@ def press(client: FlaskClient, output: str, **values: Any) -> Any:
 
 
 FORM = {
-    "import-zone.value": "UTC",
-    "import-time-format.value": "iso",
-    "import-name.value": "Export like Januar.csv",
+    "import-whole": ["UTC", "iso", "Export like Januar.csv"],
     "import-role": ["heat_total", "elec_total", "outdoor_temp"],
     "import-kind": ["register", "register", "state"],
     "import-unit": ["kWh", "kWh", "degC"],
