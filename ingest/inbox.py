@@ -3,20 +3,24 @@
 from __future__ import annotations
 
 import hashlib
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from pathlib import Path
 
 import polars as pl
 
+from ingest.clock_right import said, set_right
 from ingest.errors import Terminal
 from ingest.normal_form import Extract, Target
 from ingest.profile import Profile
-from ingest.registry import adapter
+from ingest.registry import adapter, read_in_parts
 from monitor.errors import DescriptionError
 from monitor.models import Site
 from monitor.schemas import REJECT, UTC, Schema, empty
 from monitor.store.connection import Store
+from monitor.store.portions import Portion
 from monitor.store.readings import Batch, Counts, known_import, record_import
 from monitor.store.sites import StoredChannel, load_site, stored_channels
 
@@ -98,6 +102,8 @@ def import_file(
     ------
     IngestError, DescriptionError, NotFoundError
         The file as a whole cannot be used; nothing was changed.
+    StoreBusyError
+        The figures of the site were written at the same moment; nothing was changed.
     """
     site = load_site(store, site_id)
     hashed = content_hash(path)
@@ -106,31 +112,76 @@ def import_file(
     if earlier is not None:
         number, when = earlier
         return ImportReport(site_id, path.name, 0, 0, Counts(number, 0, 0, 0, 0, 0), already=when)
-    extract = adapter(profile.format).read(path, profile)
-    staged, refused = resolve(site, stored_channels(store, site), extract, now=now)
+    channels = stored_channels(store, site)
+    seen = _Seen()
+    told = () if profile.clock is None else (said(profile.clock),)
+    extracts = read_in_parts(adapter(profile.format), path, profile)
+    portions = seen.counting(
+        read_ahead(
+            _portion(site, channels, set_right(extract, profile.clock), now=now)
+            for extract in extracts
+        )
+    )
+    first = next(portions)
     batch = Batch(
         site_id=site_id,
         file_name=path.name,
         content_hash=hashed,
         profile_hash=profiled,
         profile_name=profile.name,
-        correction=profile.correction,
-        lines=extract.lines,
-        blank=extract.blank,
-        staged=staged,
-        rejects=pl.concat([extract.rejects, refused]),
-        notes=extract.notes,
+        correction=profile.correction is not False,
+        replaces_span=profile.correction == "span",
+        lines=first.lines,
+        blank=first.blank,
+        staged=first.staged,
+        rejects=first.rejects,
+        notes=(*first.notes, *told),
+        rest=portions,
     )
     counts = record_import(store, batch, now)
     return ImportReport(
-        site_id, path.name, extract.lines, extract.blank, counts, notes=extract.notes
+        site_id, path.name, seen.lines, seen.blank, counts, notes=(*seen.notes, *told)
     )
+
+
+def read_ahead(portions: Iterator[Portion]) -> Iterator[Portion]:
+    """Give portions while the next one is being read."""
+    with ThreadPoolExecutor(max_workers=1) as pool:
+        coming = pool.submit(next, portions, None)
+        while (portion := coming.result()) is not None:
+            coming = pool.submit(next, portions, None)
+            yield portion
+
+
+@dataclass
+class _Seen:
+    """What the portions of a file add up to that the report says."""
+
+    lines: int = 0
+    blank: int = 0
+    notes: list[str] = field(default_factory=list)
+
+    def counting(self, portions: Iterable[Portion]) -> Iterator[Portion]:
+        """Count portions as they go by."""
+        for portion in portions:
+            self.lines += portion.lines
+            self.blank += portion.blank
+            self.notes += portion.notes
+            yield portion
+
+
+def _portion(
+    site: Site, channels: list[StoredChannel], extract: Extract, *, now: datetime
+) -> Portion:
+    staged, refused = resolve(site, channels, extract, now=now)
+    rejects = pl.concat([extract.rejects, refused])
+    return Portion(staged, rejects, extract.lines, extract.blank, extract.notes)
 
 
 def _profile_hash(profile: Profile, site: Site) -> str:
     """SHA-256 of everything that says which readings of a file go where."""
     meters = [
-        f"{fit.serial} {fit.fitted} {fit.removed} "
+        f"{fit.serial} {fit.fitted} {fit.removed} {fit.counts_from or ''}"
         + " ".join(f"{channel.role}:{channel.kind}" for channel in fit.channel)
         for fit in site.meter
     ]
@@ -155,6 +206,7 @@ def resolve(
         target = extract.targets[int(str(index))]
         candidates = _candidates(site, channels, target)
         role = target.column.role
+        part = _told_apart(site, candidates, target, part, refused)
         if not candidates:
             meter = f" with serial '{target.serial}'" if target.serial else ""
             reason = f"no meter of this site{meter} measures {role}"
@@ -197,6 +249,39 @@ def resolve(
         pl.concat(ordered) if ordered else pl.DataFrame(schema=STAGED),
         pl.concat([empty(REJECT), *refused]),
     )
+
+
+def _told_apart(
+    site: Site,
+    candidates: list[StoredChannel],
+    target: Target,
+    part: pl.DataFrame,
+    refused: list[pl.DataFrame],
+) -> pl.DataFrame:
+    """Refuse readings without a serial of times at which two meters of a role are fitted."""
+    if target.serial is not None:
+        return part
+    for stored in candidates:
+        if stored.fit.counts_from is None:
+            continue
+        begins = site.utc(stored.fit.fitted)
+        ends = [
+            site.utc(c.fit.removed) if c.fit.removed is not None else None
+            for c in candidates
+            if c is not stored and site.utc(c.fit.fitted) < begins
+        ]
+        both = pl.col("t_utc") >= begins
+        if None not in ends and ends:
+            both &= pl.col("t_utc") < max(t for t in ends if t is not None)
+        doubtful = part.filter(both)
+        if doubtful.height:
+            reason = (
+                f"two meters of {target.column.role} are fitted at that time; name the serial in "
+                "the profile, or the column that holds it"
+            )
+            refused.append(_refuse(doubtful, target, reason))
+            part = part.filter(~both)
+    return part
 
 
 def _candidates(site: Site, channels: list[StoredChannel], target: Target) -> list[StoredChannel]:

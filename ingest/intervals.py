@@ -4,16 +4,12 @@ from __future__ import annotations
 
 from datetime import timedelta
 
-import numpy as np
 import polars as pl
 
 from ingest.clock import Stamps, calendar_shift
-from ingest.errors import Terminal
 from ingest.local_time import DAY, SECOND, Bools
 from ingest.profile import Column
-
-#: Share of steps that may be no multiple of the usual one (a logger's clock set right).
-ODD_STEPS_ALLOWED = 0.01
+from ingest.spacing import Spacing
 
 
 def usual_step(stamps: Stamps, used: Bools, *, file: str, where: str) -> tuple[timedelta, str]:
@@ -38,31 +34,10 @@ def usual_step(stamps: Stamps, used: Bools, *, file: str, where: str) -> tuple[t
     Terminal
         There is no usual step; the profile must say `interval`.
     """
-    advice = f"Give the column '{where}' an 'interval' in the profile, such as \"PT15M\"."
     mask = used & stamps.utc.is_not_null().to_numpy()
-    times = np.unique(stamps.utc.to_physical().to_numpy()[mask])
-    if len(times) < 2:
-        message = f"{file}: the column '{where}' has too few times to tell its interval. {advice}"
-        raise Terminal(message)
-    steps, counts = np.unique(np.diff(times), return_counts=True)
-    usual = int(steps[np.argmax(counts)])
-    if usual >= DAY:
-        # Days are regular on the local calendar, although some have 23 or 25 hours.
-        local = np.unique(stamps.local[mask])
-        steps, counts = np.unique(np.diff(local), return_counts=True)
-        usual = int(steps[np.argmax(counts)])
-    odd = int(counts[steps % usual != 0].sum())
-    if usual % SECOND or usual > 366 * DAY or odd > ODD_STEPS_ALLOWED * counts.sum():
-        message = (
-            f"{file}: the times of the column '{where}' are not evenly spaced, "
-            f"so its interval cannot be told. {advice}"
-        )
-        raise Terminal(message)
-    length = timedelta(microseconds=usual)
-    note = f"The column '{where}' has a reading every {length}; that is taken as its interval."
-    if odd:
-        note += f" {odd} of {int(counts.sum())} steps differ."
-    return length, note
+    spacing = Spacing()
+    spacing.add(stamps.utc.to_physical().fill_null(0).to_numpy()[mask], stamps.local[mask])
+    return spacing.settle(file=file, where=where)
 
 
 def bounds(stamps: Stamps, column: Column, length: timedelta) -> pl.DataFrame:

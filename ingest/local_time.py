@@ -23,8 +23,8 @@ SECOND = 1_000_000
 DAY = 86_400 * SECOND
 
 _OFFSET = re.compile(r"([+-])(\d{2}):(\d{2})")
-# So many rows on each side of a double hour must run the same way for its order to count.
-_NEIGHBOURS = 5
+#: So many rows on each side of a double hour must run the same way for its order to count.
+NEIGHBOURS = 5
 
 
 @dataclass(frozen=True)
@@ -187,8 +187,8 @@ def resolve_fold(local: Ints, in_fold: Bools, group: Ints | None, zone: Zone) ->
         if seen[int(series[start]), int(key[start])] > 1:
             continue
         rows = order[start:end]
-        before = order[max(start - _NEIGHBOURS, 0) : start]
-        after = order[end : end + _NEIGHBOURS]
+        before = order[max(start - NEIGHBOURS, 0) : start]
+        after = order[end : end + NEIGHBOURS]
         if group is not None:
             before = before[group[before] == series[start]]
             after = after[group[after] == series[start]]

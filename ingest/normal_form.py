@@ -21,7 +21,7 @@ class Target:
 
 @dataclass(frozen=True)
 class Extract:
-    """Everything that an adapter found in one file.
+    """Everything that an adapter found in one file, or in a part of it.
 
     Attributes
     ----------

@@ -18,15 +18,15 @@ _PICTURES = {
 
 def shown(text: str, most: int = 200) -> str:
     """Give a piece of a file for a person to read: short, and without control characters."""
-    text = text.translate(_PICTURES)
+    text = text[: most + 1].translate(_PICTURES)
     return text if len(text) <= most else f"{text[:most]}…"
 
 
 def shown_column(cells: pl.Series) -> pl.Series:
     """Give cells as `shown` gives one."""
-    text = cells
-    if cells.str.contains(r"[\x00-\x08\x0b-\x1f\x7f-\u{9f}]").any():
-        text = cells.str.replace_many({chr(code): sign for code, sign in _PICTURES.items()})
+    text = cells.str.slice(0, 201)
+    if text.str.contains(r"[\x00-\x08\x0b-\x1f\x7f-\u{9f}]").any():
+        text = text.str.replace_many({chr(code): sign for code, sign in _PICTURES.items()})
     return pl.select(
         pl.when(text.str.len_chars() <= 200)
         .then(text)

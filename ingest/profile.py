@@ -6,7 +6,7 @@ from datetime import timedelta
 from pathlib import Path
 from typing import Literal, Self
 
-from pydantic import Field, field_validator, model_validator
+from pydantic import AwareDatetime, Field, field_validator, model_validator
 
 from ingest.layouts_messages import JsonLines, LineProtocol, MbusXml, SenML
 from ingest.layouts_tabular import Delimited as Delimited
@@ -119,6 +119,34 @@ class Mbus(Record):
     time_format: TimeFormat = "iso"
 
 
+class Clock(Record):
+    """What somebody found out about a logger's clock.
+
+    Attributes
+    ----------
+    ahead
+        How far it is ahead of the true time; negative where it is behind.
+    gains_s_per_day
+        Seconds that it gains a day: `ahead` then holds at the time `at`.
+    at
+        True time, with its offset.
+    """
+
+    ahead: timedelta = timedelta(0)
+    gains_s_per_day: float = Field(default=0.0, ge=-3600.0, le=3600.0)
+    at: AwareDatetime | None = None
+
+    @model_validator(mode="after")
+    def _is_complete(self) -> Self:
+        if self.gains_s_per_day != 0.0 and self.at is None:
+            message = "'gains_s_per_day' needs 'at': the time at which 'ahead' was seen"
+            raise ValueError(message)
+        if abs(self.ahead) > timedelta(days=366):
+            message = "'ahead' must not exceed a year"
+            raise ValueError(message)
+        return self
+
+
 #: Formats whose files do not say the unit of a value, or only in a heading.
 _TABLES = ("delimited", "excel", "jsonl", "parquet")
 
@@ -134,13 +162,17 @@ class Profile(Record):
         Zone of time stamps without an offset: a zone name, `UTC`, or a fixed offset
         such as `+01:00`.
     correction
-        True where an import replaces what it contradicts (rule R8).
+        True where an import replaces what it contradicts (rule R8); `span` where it replaces
+        all that its meters said between its first and its last time.
+    clock
+        Where the logger's clock is known to be wrong; times are set right and a note says so.
     """
 
     name: str = Field(min_length=1, max_length=80)
     format: str = Field(min_length=1)
     zone: str = "UTC"
-    correction: bool = False
+    correction: bool | Literal["span"] = False
+    clock: Clock | None = None
     delimited: Delimited | None = None
     excel: Excel | None = None
     parquet: Parquet | None = None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from importlib.metadata import entry_points
 from pathlib import Path
 from typing import Protocol, runtime_checkable
@@ -26,6 +27,27 @@ class Adapter(Protocol):
     def read(self, path: Path, profile: Profile) -> Extract:
         """Read a whole file."""
         ...
+
+
+@runtime_checkable
+class PartsAdapter(Adapter, Protocol):
+    """An adapter that can give a file in parts, so that files of any length fit into memory."""
+
+    def read_parts(self, path: Path, profile: Profile) -> Iterator[Extract]:
+        """Read a file, a part at a time.
+
+        The parts together are what `read` gives: each reading and each reject once, lines
+        and blank cells as sums, notes with the last part.
+        """
+        ...
+
+
+def read_in_parts(found: Adapter, path: Path, profile: Profile) -> Iterator[Extract]:
+    """Read a file in parts; in one where an adapter knows no parts."""
+    if isinstance(found, PartsAdapter):
+        yield from found.read_parts(path, profile)
+    else:
+        yield found.read(path, profile)
 
 
 def adapter_names() -> list[str]:

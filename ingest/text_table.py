@@ -7,123 +7,29 @@ slip into its neighbour's column.
 
 from __future__ import annotations
 
-import codecs
-import gzip
 import re
-import zlib
 from collections.abc import Callable
 from dataclasses import dataclass
 from difflib import get_close_matches
-from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from ingest.errors import Terminal, Transient
+from ingest.errors import Terminal
 from ingest.numbers import shown
+from ingest.text_lines import MAX_BYTES as MAX_BYTES
+from ingest.text_lines import MAX_LINE
+from ingest.text_lines import Text as Text
+from ingest.text_lines import load_text as load_text
 from monitor.schemas import REJECT
 
-#: Larger files are refused: they are no meter's export, and would not fit into memory.
-MAX_BYTES = 1 << 30
 #: The header must stand within so many lines.
 HEADER_WITHIN = 500
 MAX_COLUMNS = 20_000
 SEPARATORS = (";", "\t", ",", "|")
 
-_BOMS = (
-    (codecs.BOM_UTF8, "utf-8-sig"),
-    (codecs.BOM_UTF16_LE, "utf-16"),
-    (codecs.BOM_UTF16_BE, "utf-16"),
-)
 _NEWLINE, _QUOTE = 10, 34
-
-
-@dataclass(frozen=True)
-class Text:
-    """A file's text as UTF-8 with plain line feeds, and where its lines begin and end.
-
-    `ended` says whether the last line has a line end.
-    """
-
-    name: str
-    data: bytes
-    start: npt.NDArray[np.int64]
-    end: npt.NDArray[np.int64]
-    notes: tuple[str, ...]
-    ended: bool
-
-    def line(self, index: int) -> str:
-        """Give a line's text; `index` counts from 0."""
-        return self.data[self.start[index] : self.end[index]].decode("utf-8", "replace")
-
-
-def load_text(path: Path, encoding: str | None = None) -> Text:
-    """Read a text file, plain or gzipped.
-
-    Line ends may be LF, CRLF or CR. Bytes that are no text in the encoding become
-    U+FFFD, so that they spoil their own cell only.
-
-    Raises
-    ------
-    Terminal
-        The file is empty, too large or damaged.
-    Transient
-        It cannot be read at present.
-    """
-    name = path.name
-    data = _bytes(path)
-    if not data:
-        message = f"{name} is empty. Export it again."
-        raise Terminal(message)
-    notes = []
-    mark = next((codec for bom, codec in _BOMS if data.startswith(bom)), None)
-    codec = mark or encoding or "utf-8"
-    if codec == "utf-8" and data.isascii():
-        pass
-    else:
-        text = data.decode(codec, "replace")
-        lost = text.count("\ufffd")
-        if lost:
-            notes.append(
-                f"{lost} bytes are not text in {codec.removesuffix('-sig')}; "
-                "if letters are wrong, give the profile another 'encoding'."
-            )
-        data = text.encode("utf-8", "replace")
-    data = data.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
-    breaks = np.flatnonzero(np.frombuffer(data, np.uint8) == _NEWLINE)
-    start = np.concatenate(([0], breaks + 1))
-    end = np.concatenate((breaks, [len(data)]))
-    ended = bool(start[-1] == len(data))
-    if ended:
-        start, end = start[:-1], end[:-1]
-    return Text(name, data, start, end, tuple(notes), ended)
-
-
-def _bytes(path: Path) -> bytes:
-    try:
-        if path.stat().st_size > MAX_BYTES:
-            message = f"{path.name} is larger than {MAX_BYTES >> 20} MiB. Export a shorter period."
-            raise Terminal(message)
-        data = path.read_bytes()
-    except OSError as error:
-        message = f"{path.name} cannot be read at present: {error.strerror or error}."
-        raise Transient(message) from error
-    if not data.startswith(b"\x1f\x8b"):
-        return data
-    try:
-        with gzip.open(path) as stream:
-            data = stream.read(MAX_BYTES + 1)
-    except EOFError as error:
-        message = f"{path.name} ends in the middle of its gzip data; it may still be written."
-        raise Transient(message) from error
-    except (OSError, zlib.error) as error:
-        message = f"{path.name} looks like gzip but is damaged: {error}. Export it again."
-        raise Terminal(message) from error
-    if len(data) > MAX_BYTES:
-        message = f"{path.name} unpacks to more than {MAX_BYTES >> 20} MiB."
-        raise Terminal(message)
-    return data
 
 
 @dataclass(frozen=True)
@@ -241,6 +147,8 @@ def find_header(
     candidates = (tried,) if tried else SEPARATORS
     nearest: tuple[str, ...] = ()
     for index in within:
+        if index in text.long:
+            continue
         line = text.line(index)
         if contains is not None and contains not in line:
             continue
@@ -263,6 +171,13 @@ def find_header(
         message = f"{text.name}: no line {looked} holds '{contains}', which marks the header."
         raise Terminal(message)
     names = "' and '".join(anchor)
+    long = min((index for index in text.long if index in within), default=None)
+    if long is not None:
+        message = (
+            f"{text.name}, line {long + 1}: the line is longer than {MAX_LINE:,} bytes, and no "
+            f"header line with the time column '{names}' was found {looked}."
+        )
+        raise Terminal(message)
     message = (
         f"{text.name}: no header line with the time column '{names}' was found {looked}."
         f"{nearest_of(anchor[0], nearest)} The likeliest header has: {listed(nearest)}. Correct "
@@ -295,50 +210,121 @@ class Table:
     notes: tuple[str, ...]
 
 
-def read_rows(text: Text, header: Header, positions: list[int], *, skip: int = 0) -> Table:
-    """Read the rows below the header; `skip` lines directly below it are no data."""
-    first = header.line + 1 + skip
+@dataclass(frozen=True)
+class Lines:
+    """Which lines of a part of a text are data.
+
+    Attributes
+    ----------
+    text
+        The part.
+    first
+        Index of the first line in it that may be data; the arrays begin there.
+    fields
+        Fields of each line.
+    data
+        Neither blank nor the header again.
+    spoilt
+        Lines with misplaced quotation marks.
+    repeated
+        How often the header stands there again.
+    trailing, exact
+        Whether rows end with a separator that the header lacks, and whether rows do not.
+        Lines that can be no row in either case say nothing.
+    """
+
+    text: Text
+    first: int
+    fields: npt.NDArray[np.int64]
+    data: npt.NDArray[np.bool_]
+    spoilt: npt.NDArray[np.bool_]
+    repeated: int
+    trailing: bool
+    exact: bool
+
+
+def look_at_lines(text: Text, header: Header, raw: bytes, *, skip: int = 0) -> Lines:
+    """Say which lines of a part of a text are data.
+
+    Parameters
+    ----------
+    raw
+        The header's line.
+    skip
+        So many lines directly below the header are no data.
+    """
+    first = max(header.line + 1 + skip - text.first, 0)
     start, end = text.start[first:], text.end[first:]
     buffer = np.frombuffer(text.data, np.uint8)
-    width = len(header.names)
-    fields, quotes_spoilt = _field_counts(buffer, start, end, ord(header.separator))
-    notes = []
-
+    fields, spoilt = _field_counts(buffer, start, end, ord(header.separator))
     blank = _blank_lines(text, start, end, fields)
-    repeated = _equal_lines(
-        buffer, start, end, buffer[text.start[header.line] : text.end[header.line]]
-    )
+    repeated = _equal_lines(buffer, start, end, np.frombuffer(raw, np.uint8))
     data = ~blank & ~repeated
-    if repeated.any():
-        notes.append(f"The header line is repeated {int(repeated.sum())} times; these are no data.")
-    wide_by_one = data & (fields == width + 1)
-    trailing = bool(
-        data.any()
-        and (wide_by_one == data).all()
-        and (buffer[end[data] - 1] == ord(header.separator)).all()
-    )
-    if trailing:
-        fields = fields - 1
-        notes.append("Every row ends with a separator that the header lacks; it is ignored.")
-    fits = data & (fields == width) & ~quotes_spoilt
+    rows = data & ~spoilt
+    rows[[index - first for index in text.long if index >= first]] = False
+    wide = rows & (fields == len(header.names) + 1)
+    closed = buffer[end[wide] - 1] == ord(header.separator)
+    exact = bool((rows & (fields == len(header.names))).any() or not closed.all())
+    return Lines(text, first, fields, data, spoilt, int(repeated.sum()), bool(closed.any()), exact)
+
+
+def repeated_note(repeated: int) -> str:
+    """Say that a header stands in a file more than once."""
+    return f"The header line is repeated {repeated} times; these are no data."
+
+
+TRAILING_NOTE = "Every row ends with a separator that the header lacks; it is ignored."
+
+
+def read_rows(text: Text, header: Header, positions: list[int], *, skip: int = 0) -> Table:
+    """Read the rows below the header of a whole text; see `table_of`."""
+    lines = look_at_lines(text, header, text.raw(header.line), skip=skip)
+    notes = [repeated_note(lines.repeated)] if lines.repeated else []
+    trailing = lines.trailing and not lines.exact
+    notes += [TRAILING_NOTE] if trailing else []
+    table = table_of(lines, header, positions, trailing=trailing)
+    return Table(table.line, table.cells, table.rejects, table.lines, tuple(notes))
+
+
+def table_of(lines: Lines, header: Header, positions: list[int], *, trailing: bool) -> Table:
+    """Read lines as a table.
+
+    Parameters
+    ----------
+    positions
+        Columns that are wanted, from 0, in order.
+    trailing
+        Whether every row of the file ends with a separator that the header lacks.
+    """
+    text, first, data = lines.text, lines.first, lines.data
+    width = len(header.names)
+    fields = lines.fields - 1 if trailing else lines.fields
+    fits = data & (fields == width) & ~lines.spoilt
+    long = {index - first for index in text.long if index >= first}
+    fits[list(long)] = False
     spoilt = np.flatnonzero(data & ~fits)
+    number = text.first + first + 1
+
+    def reason(index: int) -> str:
+        if index in long:
+            return f"the line is longer than {MAX_LINE:,} bytes"
+        if lines.spoilt[index]:
+            return "a quotation mark is open at the end of the line or stands inside a field"
+        return f"the line has {fields[index]} fields, the header has {width}"
+
     rejects = pl.DataFrame(
         {
-            "line": spoilt + first + 1,
+            "line": spoilt + number,
             "column": ["(whole line)"] * len(spoilt),
             "raw": [shown(text.line(first + int(index))) for index in spoilt],
-            "reason": [
-                "a quotation mark is open at the end of the line or stands inside a field"
-                if quotes_spoilt[index]
-                else f"the line has {fields[index]} fields, the header has {width}"
-                for index in spoilt
-            ],
+            "reason": [reason(int(index)) for index in spoilt],
         },
         schema=REJECT,
     )
+    start, end = text.start[first:], text.end[first:]
     cells = _cells(text, start, end, fits, header, positions, width=width + trailing)
-    line = pl.Series("line", np.flatnonzero(fits) + first + 1, dtype=pl.Int64)
-    return Table(line, cells, rejects, int(data.sum()), tuple(notes))
+    line = pl.Series("line", np.flatnonzero(fits) + number, dtype=pl.Int64)
+    return Table(line, cells, rejects, int(data.sum()), ())
 
 
 def _field_counts(

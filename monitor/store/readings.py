@@ -2,40 +2,47 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterable
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from itertools import chain
+from typing import Final
 
 import duckdb
 import polars as pl
 
+from monitor.errors import StoreBusyError
 from monitor.schemas import READING, check
+from monitor.store.appending import ShownFrame, forget_blocks
 from monitor.store.connection import Store, query
+from monitor.store.portions import Portion, gathered
+
+#: After so many rows the database is asked to forget the blocks that it wrote or looked up.
+_KEPT_ROWS: Final = 6_000_000
 
 
 @dataclass(frozen=True)
-class Batch:
+class Batch(Portion):
     """Everything that one file brings, ready to be recorded.
 
     Attributes
     ----------
-    staged
-        Columns channel_id (i32), t_utc, duration_s (i32), value (f64), line (i64);
-        values are finite.
-    rejects
-        Frame of schema REJECT.
+    replaces_span
+        True for a correction that replaces all that its channels said between its first and
+        its last time.
+    rest
+        What the file brings besides, for one that is read in parts; it is asked for
+        within the transaction, once.
     """
 
-    site_id: str
-    file_name: str
-    content_hash: str
-    profile_hash: str
-    profile_name: str
-    correction: bool
-    lines: int
-    blank: int
-    staged: pl.DataFrame
-    rejects: pl.DataFrame
-    notes: tuple[str, ...]
+    site_id: str = field(kw_only=True)
+    file_name: str = field(kw_only=True)
+    content_hash: str = field(kw_only=True)
+    profile_hash: str = field(kw_only=True)
+    profile_name: str = field(kw_only=True)
+    correction: bool = field(kw_only=True)
+    replaces_span: bool = field(default=False, kw_only=True)
+    rest: Iterable[Portion] = field(default=(), kw_only=True)
 
 
 @dataclass(frozen=True)
@@ -71,155 +78,270 @@ def record_import(store: Store, batch: Batch, now: datetime) -> Counts:
 
     The same channel, time and value again is a duplicate: counted, kept once. Another
     value at the same channel and time is a conflict: kept and shown, and the time is
-    contested; a correction is accepted instead and settles the time.
+    contested; a correction is accepted instead and settles the time. Where it replaces a
+    span, readings in it that it does not repeat no longer count; they stay on record.
+
+    Raises
+    ------
+    StoreBusyError
+        The site changed in the meantime; nothing was recorded.
     """
-    with store.transaction() as cursor:
-        (import_id,) = cursor.execute("SELECT nextval('import_seq')").fetchall()[0]
-        counts = _sort_out(cursor, batch, import_id)
-        cursor.execute(
-            "INSERT INTO import VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-            [
+    try:
+        with store.transaction() as cursor:
+            (import_id,) = cursor.execute("SELECT nextval('import_seq')").fetchall()[0]
+            portions: Iterable[Portion] = chain((batch,), batch.rest)
+            taken = _Intake(
+                cursor,
                 import_id,
-                batch.site_id,
-                batch.file_name,
-                batch.content_hash,
-                batch.profile_hash,
-                batch.profile_name,
-                now,
-                batch.correction,
-                batch.lines,
-                batch.blank,
-                counts.rows_read,
-                counts.accepted,
-                counts.duplicates,
-                counts.conflicts,
-                counts.quarantined,
-                list(batch.notes),
-            ],
-        )
-        if batch.rejects.height:
-            cursor.register("rejects", batch.rejects)
-            cursor.execute(
-                'INSERT INTO quarantine SELECT ?, line, "column", raw, reason FROM rejects',
-                [import_id],
+                correction=batch.correction,
+                replaces_span=batch.replaces_span,
             )
-            cursor.unregister("rejects")
+            if batch.correction:
+                portions = gathered(portions)
+            for portion in portions:
+                taken.add(portion)
+            taken.void()
+            counts = taken.counts()
+            cursor.execute(
+                "INSERT INTO import VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                [
+                    import_id,
+                    batch.site_id,
+                    batch.file_name,
+                    batch.content_hash,
+                    batch.profile_hash,
+                    batch.profile_name,
+                    now,
+                    batch.correction,
+                    taken.lines,
+                    taken.blank,
+                    counts.rows_read,
+                    counts.accepted,
+                    counts.duplicates,
+                    counts.conflicts,
+                    counts.quarantined,
+                    taken.notes,
+                ],
+            )
+            if taken.since is not None:
+                cursor.execute(
+                    "INSERT INTO changed VALUES (?, ?) "
+                    "ON CONFLICT DO UPDATE SET since_utc = least(since_utc, excluded.since_utc)",
+                    [batch.site_id, taken.since],
+                )
+    except duckdb.TransactionException as error:
+        message = (
+            f"{batch.file_name} was not imported: the figures of site '{batch.site_id}' were "
+            "written at the same moment. Import it again."
+        )
+        raise StoreBusyError(message) from error
     return counts
 
 
-def _sort_out(cursor: duckdb.DuckDBPyConnection, batch: Batch, import_id: int) -> Counts:
-    staged = batch.staged
-    if staged.height:
-        key = ["channel_id", "t_utc"]
+class _Intake:
+    """What a transaction takes in of one file, portion by portion.
+
+    Attributes
+    ----------
+    since
+        Time of the earliest reading that was written.
+    """
+
+    def __init__(
+        self,
+        cursor: duckdb.DuckDBPyConnection,
+        import_id: int,
+        *,
+        correction: bool,
+        replaces_span: bool,
+    ) -> None:
+        self.lines = self.blank = self.read = self.quarantined = 0
+        self.duplicates = self.conflicts = 0
+        self.notes: list[str] = []
+        self.since: datetime | None = None
+        self.import_id = import_id
+        self.correction = correction
+        self.cursor = cursor
+        self._replaces_span = replaces_span
+        self._said: list[pl.DataFrame] = []
+        self._kept_rows = 0
+        self._staged = ShownFrame(cursor, "staged")
+        self._sorted = ShownFrame(cursor, "sorted")
+        self._rejects = ShownFrame(cursor, "rejects")
+
+    def add(self, portion: Portion) -> None:
+        """Take in the next portion."""
+        self.lines += portion.lines
+        self.blank += portion.blank
+        self.notes += portion.notes
+        self.read += portion.staged.height + portion.rejects.height
+        self.quarantined += portion.rejects.height
+        if portion.staged.height:
+            if self._replaces_span:
+                self._said.append(portion.staged.select("channel_id", "t_utc"))
+            self._sort_out(portion.staged)
+        self._kept_rows += portion.staged.height
+        if self._kept_rows > _KEPT_ROWS:
+            self._kept_rows = 0
+            forget_blocks(self.cursor.cursor())
+        if portion.rejects.height:
+            self._rejects.show(portion.rejects)
+            self.cursor.execute(
+                'INSERT INTO quarantine SELECT ?, line, "column", raw, reason FROM rejects',
+                [self.import_id],
+            )
+
+    def void(self) -> None:
+        """Settle times in the span of a correction that it does not repeat: nothing holds there."""
+        if not self._said:
+            return
+        self._sorted.show(pl.concat(self._said).unique())
+        rows = self.cursor.execute(
+            "INSERT INTO contested SELECT DISTINCT r.channel_id, r.t_utc, ?::INTEGER "
+            "FROM reading r JOIN (SELECT channel_id, min(t_utc) AS a, max(t_utc) AS b FROM sorted "
+            "GROUP BY ALL) s ON r.channel_id = s.channel_id AND r.t_utc BETWEEN s.a AND s.b "
+            "ANTI JOIN sorted n ON n.channel_id = r.channel_id AND n.t_utc = r.t_utc "
+            "ON CONFLICT DO UPDATE SET settled_by = excluded.settled_by RETURNING t_utc",
+            [self.import_id],
+        ).fetchall()
+        if rows:
+            first = min(t for (t,) in rows)
+            self.since = first if self.since is None else min(first, self.since)
+
+    def counts(self) -> Counts:
+        """The accounting identity."""
+        return Counts(
+            import_id=self.import_id,
+            rows_read=self.read,
+            accepted=self.read - self.duplicates - self.conflicts - self.quarantined,
+            duplicates=self.duplicates,
+            conflicts=self.conflicts,
+            quarantined=self.quarantined,
+        )
+
+    def _sort_out(self, staged: pl.DataFrame) -> None:
         if not _in_order(staged):
             # Ties by value: which of two contradicting rows comes first must not matter.
-            staged = staged.sort(*key, "value", "line", nulls_last=True)
-    repeated = staged.height > 0 and not _distinct(staged)
-    cursor.register("staged", staged)
-    # Only readings in the span of the new ones can meet them.
-    overlap = staged.height > 0 and bool(
-        cursor.execute(
-            "SELECT count(*) FROM (SELECT 1 FROM reading r JOIN (SELECT channel_id, "
-            "min(t_utc) a, max(t_utc) b FROM staged GROUP BY channel_id) s "
-            "ON r.channel_id = s.channel_id AND r.t_utc BETWEEN s.a AND s.b LIMIT 1)"
-        ).fetchall()[0][0]
-    )
-    duplicates = conflicts = 0
-    if repeated or overlap:
-        cursor.execute(
-            """
-            CREATE OR REPLACE TEMP TABLE sorted AS
-            WITH ranked AS (
-                SELECT channel_id, t_utc, duration_s, value, line,
-                    row_number() OVER same AS nth_same,
-                    dense_rank() OVER (PARTITION BY channel_id, t_utc
-                        ORDER BY value, duration_s) AS nth_value
-                FROM staged
-                WINDOW same AS (PARTITION BY channel_id, t_utc, value, duration_s ORDER BY line)
-            ), earlier AS (
-                SELECT r.channel_id, r.t_utc, r.value, r.duration_s
-                FROM reading r SEMI JOIN staged s
-                    ON r.channel_id = s.channel_id AND r.t_utc = s.t_utc
-            )
-            SELECT k.* EXCLUDE (nth_same, nth_value),
-                max(nth_value) OVER (PARTITION BY channel_id, t_utc) > 1 AS divided,
-                CASE
-                    WHEN nth_same > 1 THEN 'duplicate'
-                    WHEN EXISTS (SELECT 1 FROM earlier e WHERE e.channel_id = k.channel_id
-                        AND e.t_utc = k.t_utc AND e.value = k.value
-                        AND e.duration_s IS NOT DISTINCT FROM k.duration_s) THEN 'known'
-                    WHEN nth_value > 1 THEN 'conflict'
-                    WHEN EXISTS (SELECT 1 FROM earlier e WHERE e.channel_id = k.channel_id
-                        AND e.t_utc = k.t_utc) THEN 'contradicts'
-                    ELSE 'new'
-                END AS verdict
-            FROM ranked k
-            """
+            staged = staged.sort("channel_id", "t_utc", "value", "line", nulls_last=True)
+        met = pl.col("channel_id").is_in(list(self._met(staged)))
+        self.write(staged.filter(~met))
+        doubtful = staged.filter(met)
+        if doubtful.height:
+            self._staged.show(doubtful)
+            span = _span(doubtful) | {"correction": self.correction}
+            duplicates, conflicts = _settle(self, query(self.cursor, _VERDICTS, span))
+            self.duplicates += duplicates
+            self.conflicts += conflicts
+
+    def _met(self, staged: pl.DataFrame) -> set[int]:
+        """Channels whose rows may meet each other, earlier rows of the file or the store's."""
+        same = (pl.col("channel_id").diff() == 0) & (pl.col("t_utc").diff() == pl.duration())
+        repeated = set(staged.filter(same)["channel_id"].unique())
+        channels = staged.group_by("channel_id").agg(
+            pl.col("t_utc").min().alias("first"), pl.col("t_utc").max().alias("last")
         )
-        duplicates, conflicts = _settle(cursor, import_id, correction=batch.correction)
-        cursor.execute("DROP TABLE sorted")
-    else:
-        cursor.execute(
+        times = channels.with_columns(pl.col("first", "last").dt.replace_time_zone(None))
+        # The bounds of all come first, so that what lies outside is not even looked at.
+        rows = self.cursor.execute(
+            "SELECT DISTINCT r.channel_id FROM reading r JOIN (SELECT unnest($ids) AS channel_id, "
+            "unnest($firsts) AS a, unnest($lasts) AS b) s "
+            "ON r.channel_id = s.channel_id AND r.t_utc BETWEEN s.a AND s.b "
+            "WHERE list_contains($ids, r.channel_id) AND r.t_utc BETWEEN $first AND $last",
+            _span(staged)
+            | {"firsts": times["first"].to_list(), "lasts": times["last"].to_list()}
+            | {"ids": channels["channel_id"].to_list()},
+        ).fetchall()
+        return repeated | {number for (number,) in rows}
+
+    def write(self, rows: pl.DataFrame) -> None:
+        """Append readings."""
+        if not rows.height:
+            return
+        self._staged.show(rows)
+        self.cursor.execute(
             "INSERT INTO reading SELECT channel_id, t_utc, duration_s, value, ?, line FROM staged",
-            [import_id],
+            [self.import_id],
         )
-    accepted = staged.height - duplicates - conflicts
-    if accepted or conflicts:
-        cursor.execute(
-            "INSERT INTO changed SELECT ?, min(t_utc) FROM staged "
-            "ON CONFLICT DO UPDATE SET since_utc = least(since_utc, excluded.since_utc)",
-            [batch.site_id],
+        first = rows.select(pl.col("t_utc").min().dt.replace_time_zone(None)).item()
+        self.since = first if self.since is None else min(first, self.since)
+
+    def contest(self, doubtful: pl.DataFrame) -> None:
+        """Mark times as contested; what a correction contradicts alone, it settles."""
+        if not doubtful.height:
+            return
+        self._sorted.show(doubtful)
+        self.cursor.execute(
+            "INSERT INTO contested SELECT DISTINCT channel_id, t_utc, NULL::INTEGER FROM sorted "
+            "ON CONFLICT DO UPDATE SET settled_by = NULL"
         )
-    cursor.unregister("staged")
-    return Counts(
-        import_id=import_id,
-        rows_read=batch.staged.height + batch.rejects.height,
-        accepted=accepted,
-        duplicates=duplicates,
-        conflicts=conflicts,
-        quarantined=batch.rejects.height,
-    )
+        if self.correction:
+            self.cursor.execute(
+                "UPDATE contested SET settled_by = ? FROM sorted s "
+                "WHERE s.verdict = 'contradicts' "
+                "AND s.channel_id = contested.channel_id AND s.t_utc = contested.t_utc",
+                [self.import_id],
+            )
 
 
-def _settle(
-    cursor: duckdb.DuckDBPyConnection, import_id: int, *, correction: bool
-) -> tuple[int, int]:
-    """Write the sorted rows; give the numbers of duplicates and conflicts."""
-    if correction:
-        # Two values for one time in one correction settle nothing.
-        cursor.execute(
-            "UPDATE sorted SET verdict = 'conflict' WHERE divided AND verdict = 'contradicts'"
-        )
-        # A correction that repeats one of several contested values picks that value.
-        cursor.execute(
-            "UPDATE sorted SET verdict = 'contradicts' FROM contested c WHERE verdict = 'known' "
-            "AND NOT divided AND c.channel_id = sorted.channel_id AND c.t_utc = sorted.t_utc "
-            "AND NOT EXISTS (SELECT 1 FROM reading r WHERE r.import_id = c.settled_by "
-            "AND r.channel_id = c.channel_id AND r.t_utc = c.t_utc AND r.value = sorted.value "
-            "AND r.duration_s IS NOT DISTINCT FROM sorted.duration_s)"
-        )
-    cursor.execute(
-        "INSERT INTO reading SELECT channel_id, t_utc, duration_s, value, ?, line FROM sorted "
-        "WHERE verdict IN ('new', 'contradicts', 'conflict')",
-        [import_id],
+#: What each staged reading is to those that the store or the file itself has. Of a
+#: correction, two values for one time settle nothing; and one that repeats one of several
+#: contested values picks that value.
+_VERDICTS: Final = """
+    WITH ranked AS (
+        SELECT channel_id, t_utc, duration_s, value, line,
+            row_number() OVER same AS nth_same,
+            dense_rank() OVER (PARTITION BY channel_id, t_utc
+                ORDER BY value, duration_s) AS nth_value
+        FROM staged
+        WINDOW same AS (PARTITION BY channel_id, t_utc, value, duration_s ORDER BY line)
+    ), earlier AS (
+        SELECT r.channel_id, r.t_utc, r.value, r.duration_s, r.import_id
+        FROM reading r SEMI JOIN staged s
+            ON r.channel_id = s.channel_id AND r.t_utc = s.t_utc
+        WHERE list_contains($ids, r.channel_id) AND r.t_utc BETWEEN $first AND $last
+    ), judged AS (
+        SELECT k.* EXCLUDE (nth_same, nth_value),
+            max(nth_value) OVER (PARTITION BY channel_id, t_utc) > 1 AS divided,
+            CASE
+                WHEN nth_same > 1 THEN 'duplicate'
+                WHEN EXISTS (SELECT 1 FROM earlier e WHERE e.channel_id = k.channel_id
+                    AND e.t_utc = k.t_utc AND e.value = k.value
+                    AND e.duration_s IS NOT DISTINCT FROM k.duration_s) THEN 'known'
+                WHEN nth_value > 1 THEN 'conflict'
+                WHEN EXISTS (SELECT 1 FROM earlier e WHERE e.channel_id = k.channel_id
+                    AND e.t_utc = k.t_utc) THEN 'contradicts'
+                ELSE 'new'
+            END AS verdict
+        FROM ranked k
+    ), open AS (
+        SELECT c.channel_id, c.t_utc, c.settled_by
+        FROM contested c SEMI JOIN staged s
+            ON c.channel_id = s.channel_id AND c.t_utc = s.t_utc
+        WHERE $correction
     )
-    cursor.execute(
-        "INSERT INTO contested SELECT DISTINCT channel_id, t_utc, NULL::INTEGER FROM sorted "
-        "WHERE verdict IN ('contradicts', 'conflict') "
-        "ON CONFLICT DO UPDATE SET settled_by = NULL"
-    )
-    counted = dict(
-        cursor.execute("SELECT verdict, count(*) FROM sorted GROUP BY verdict").fetchall()
-    )
+    SELECT j.* EXCLUDE (divided, verdict),
+        CASE
+            WHEN $correction AND divided AND verdict = 'contradicts' THEN 'conflict'
+            WHEN verdict = 'known' AND NOT divided AND EXISTS (SELECT 1 FROM open c
+                WHERE c.channel_id = j.channel_id AND c.t_utc = j.t_utc
+                AND NOT EXISTS (SELECT 1 FROM earlier e WHERE e.import_id = c.settled_by
+                    AND e.channel_id = j.channel_id AND e.t_utc = j.t_utc AND e.value = j.value
+                    AND e.duration_s IS NOT DISTINCT FROM j.duration_s)) THEN 'contradicts'
+            ELSE verdict
+        END AS verdict
+    FROM judged j ORDER BY channel_id, t_utc, line
+"""
+
+
+def _settle(intake: _Intake, judged: pl.DataFrame) -> tuple[int, int]:
+    """Write the readings that are new; give the numbers of duplicates and conflicts."""
+    verdict = pl.col("verdict")
+    intake.write(judged.filter(verdict.is_in(["new", "contradicts", "conflict"])).drop("verdict"))
+    intake.contest(judged.filter(verdict.is_in(["contradicts", "conflict"])))
+    counted = dict(judged.group_by("verdict").len().rows())
     duplicates = counted.get("duplicate", 0) + counted.get("known", 0)
     conflicts = counted.get("conflict", 0)
-    if correction:
-        cursor.execute(
-            "UPDATE contested SET settled_by = ? FROM sorted s WHERE s.verdict = 'contradicts' "
-            "AND s.channel_id = contested.channel_id AND s.t_utc = contested.t_utc",
-            [import_id],
-        )
-    else:
+    if not intake.correction:
         conflicts += counted.get("contradicts", 0)
     return duplicates, conflicts
 
@@ -233,10 +355,12 @@ def _in_order(staged: pl.DataFrame) -> bool:
     )
 
 
-def _distinct(staged: pl.DataFrame) -> bool:
-    """Whether no two rows of a sorted frame share channel and time."""
-    same = (pl.col("channel_id").diff() == 0) & (pl.col("t_utc").diff() == pl.duration())
-    return not staged.select(same.any()).item()
+def _span(staged: pl.DataFrame) -> dict[str, object]:
+    first, last = staged.select(
+        pl.col("t_utc").min().dt.replace_time_zone(None).alias("first"),
+        pl.col("t_utc").max().dt.replace_time_zone(None).alias("last"),
+    ).row(0)
+    return {"ids": staged["channel_id"].unique().to_list(), "first": first, "last": last}
 
 
 def load_readings(
@@ -264,9 +388,7 @@ def load_readings(
             "WHERE list_contains($ids, channel_id) AND t_utc >= $since",
             limits,
         )
-        if not _in_order(frame):
-            frame = frame.sort("channel_id", "t_utc")
-        return check(frame, READING)
+        return check(_ordered(frame), READING)
     frame = query(
         cursor,
         """
@@ -282,11 +404,21 @@ def load_readings(
             SELECT d.channel_id, d.t_utc, w.duration_s, w.value, d.settled_by IS NULL
             FROM doubtful d LEFT JOIN wanted w ON w.channel_id = d.channel_id
                 AND w.t_utc = d.t_utc AND w.import_id = d.settled_by
+            -- Settled by a correction that has nothing there: nothing holds.
+            WHERE d.settled_by IS NULL OR w.value IS NOT NULL
             ORDER BY channel_id, t_utc
             """,
         limits,
     )
     return check(frame.cast({"duration_s": pl.Int32}), READING)
+
+
+def _ordered(frame: pl.DataFrame) -> pl.DataFrame:
+    """Sort readings by channel and time; those of one channel mostly stand in order."""
+    if _in_order(frame):
+        return frame
+    channels = sorted(frame.partition_by("channel_id"), key=lambda own: int(own["channel_id"][0]))
+    return pl.concat(own if own["t_utc"].is_sorted() else own.sort("t_utc") for own in channels)
 
 
 def last_before(store: Store, channel_ids: list[int], moment: datetime) -> dict[int, datetime]:
@@ -355,6 +487,9 @@ def quarantined(store: Store, site_id: str | None = None) -> pl.DataFrame:
                 r.t_utc, r.value::VARCHAR,
                 CASE WHEN d.settled_by IS NULL THEN 'two values for one time; not settled'
                     WHEN d.settled_by = r.import_id THEN 'two values for one time; this one holds'
+                    WHEN NOT EXISTS (SELECT 1 FROM reading n WHERE n.channel_id = d.channel_id
+                        AND n.t_utc = d.t_utc AND n.import_id = d.settled_by)
+                    THEN 'a correction replaced the span and has nothing at this time'
                     ELSE 'two values for one time; replaced by a correction' END
             FROM contested d JOIN reading r USING (channel_id, t_utc)
             JOIN channel c USING (channel_id) JOIN import i USING (import_id)

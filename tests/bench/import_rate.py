@@ -1,13 +1,20 @@
 """Import rate of a year at one minute, eight columns, against DuckDB's bare read_csv.
 
 Run: python -m tests.bench.import_rate
+     python -m tests.bench.import_rate --memory
 Both write the same narrow table in the same run; the bare read has no checks at all.
+With `--memory` each import has a process of its own, for one year and for ten, and its
+peak memory stands beside its time.
 """
 
 from __future__ import annotations
 
+import resource
+import subprocess
+import sys
 import tempfile
 import time
+from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -33,33 +40,34 @@ COLUMNS = {
 }
 
 
-def write_year(path: Path) -> int:
-    """A year of eight columns at one minute."""
-    n = 525_600
+ROWS_A_YEAR = 525_600
+FIRST = datetime(2010, 1, 1, tzinfo=UTC)
+
+
+def write_years(path: Path, years: int) -> int:
+    """Years of eight columns at one minute, each of 365 days; gives the readings."""
+    n = ROWS_A_YEAR
     rng = np.random.default_rng(1)
-    start = datetime(2024, 1, 1, tzinfo=UTC).replace(tzinfo=None)
-    frame = pl.DataFrame(
-        {
-            "time": pl.datetime_range(
-                start,
-                start + timedelta(days=365),
-                "1m",
-                eager=True,
-            )[:n]
-        }
-    ).with_columns(
-        [
-            pl.Series(name, np.round(np.cumsum(rng.random(n)) / 100, 3))
-            if kind == "register"
-            else pl.Series(name, np.round(20 + 5 * rng.random(n), 2))
-            for name, (_, kind, _) in COLUMNS.items()
-        ]
-    )
-    frame.write_csv(path, datetime_format="%Y-%m-%dT%H:%M:%SZ")
-    return n * len(COLUMNS)
+    registers = dict.fromkeys(COLUMNS, 0.0)
+    with path.open("wb") as handle:
+        for year in range(years):
+            start = FIRST.replace(tzinfo=None) + timedelta(days=365 * year)
+            stop = start + timedelta(days=365)
+            columns = [pl.datetime_range(start, stop, "1m", eager=True).alias("time")[:n]]
+            for name, (_, kind, _) in COLUMNS.items():
+                if kind == "register":
+                    course = registers[name] + np.cumsum(rng.random(n)) / 100
+                    registers[name] = float(course[-1])
+                    columns.append(pl.Series(name, np.round(course, 3)))
+                else:
+                    columns.append(pl.Series(name, np.round(20 + 5 * rng.random(n), 2)))
+            pl.DataFrame(columns).write_csv(
+                handle, datetime_format="%Y-%m-%dT%H:%M:%SZ", include_header=year == 0
+            )
+    return years * n * len(COLUMNS)
 
 
-def ours(csv: Path, store: Path) -> float:
+def ours(csv: Path, store: Path, readings: int) -> float:
     """Seconds for the ordinary import into an empty store."""
     profile = Profile.model_validate(
         {
@@ -76,7 +84,7 @@ def ours(csv: Path, store: Path) -> float:
             "id": "bench",
             "name": "Bench",
             "zone": "UTC",
-            "commissioned": "2023-12-01",
+            "commissioned": "2009-12-01",
             "heat_pump": {"nominal_heat_kw": 8},
             "meter": [
                 {
@@ -86,7 +94,7 @@ def ours(csv: Path, store: Path) -> float:
                     else "electricity"
                     if r[0] == "e"
                     else "sensors",
-                    "fitted": "2023-12-01T00:00:00",
+                    "fitted": "2009-12-01T00:00:00",
                     "channel": [{"role": r, "kind": k}],
                 }
                 for c, (r, k, _) in COLUMNS.items()
@@ -99,7 +107,7 @@ def ours(csv: Path, store: Path) -> float:
         begin = time.perf_counter()
         report = import_file(opened, "bench", csv, profile, now=now)
         seconds = time.perf_counter() - begin
-        assert report.counts.accepted == 525_600 * 8, report
+        assert report.counts.accepted == readings, report
     return seconds
 
 
@@ -129,18 +137,82 @@ def bare(csv: Path, store: Path) -> float:
     return seconds
 
 
-def main() -> None:
-    """Print both times and their ratio, three times."""
+def rates() -> None:
+    """Print both times and their ratio for a year, three times."""
     with tempfile.TemporaryDirectory() as folder:
         csv = Path(folder) / "year.csv"
-        count = write_year(csv)
+        count = write_years(csv, 1)
         for turn in range(3):
-            a = ours(csv, Path(folder) / f"ours{turn}.duckdb")
+            a = ours(csv, Path(folder) / f"ours{turn}.duckdb", count)
             b = bare(csv, Path(folder) / f"bare{turn}.duckdb")
             print(
                 f"ours {a:.2f} s ({count / a / 1e6:.2f} M readings/s), "
                 f"bare read_csv {b:.2f} s, ratio {a / b:.2f}"
             )
+
+
+@dataclass(frozen=True)
+class Run:
+    """One import in a process of its own."""
+
+    seconds: float
+    cpu_s: float
+    peak_mb: float
+
+
+def child(which: str, csv: Path, store: Path, readings: int) -> None:
+    """Import once and print seconds, processor seconds and the peak of resident memory."""
+    before = resource.getrusage(resource.RUSAGE_SELF)
+    seconds = ours(csv, store, readings) if which == "ours" else bare(csv, store)
+    after = resource.getrusage(resource.RUSAGE_SELF)
+    cpu = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
+    # Linux counts ru_maxrss in KiB.
+    print(seconds, cpu, after.ru_maxrss * 1024 / 1e6)
+
+
+def in_child(which: str, csv: Path, store: Path, readings: int) -> Run:
+    """Run `child` and read what it prints."""
+    told = subprocess.run(
+        [sys.executable, "-m", "tests.bench.import_rate", which, csv, store, str(readings)],
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    store.unlink()
+    return Run(*(float(word) for word in told.stdout.split()))
+
+
+def memory(turns: int = 3) -> None:
+    """Print a table of peak memory and time for one year and ten, the best of some turns."""
+    peaks = {}
+    print("| years | file | import: peak MB | s | CPU s | bare: s | CPU s | ratio s | ratio CPU |")
+    print("| --- | --- | --- | --- | --- | --- | --- | --- | --- |")
+    with tempfile.TemporaryDirectory() as folder:
+        for years in (1, 10):
+            csv, store = Path(folder) / "export.csv", Path(folder) / "store.duckdb"
+            count = write_years(csv, years)
+            pairs = [
+                (in_child("ours", csv, store, count), in_child("bare", csv, store, count))
+                for _ in range(turns if years == 1 else 1)
+            ]
+            own, plain = min(pairs, key=lambda pair: pair[0].seconds / pair[1].seconds)
+            peaks[years] = max(pair[0].peak_mb for pair in pairs)
+            print(
+                f"| {years} | {csv.stat().st_size / 1e6:.0f} MB | {peaks[years]:.0f} "
+                f"| {own.seconds:.1f} | {own.cpu_s:.1f} | {plain.seconds:.1f} | {plain.cpu_s:.1f} "
+                f"| {own.seconds / plain.seconds:.2f} | {own.cpu_s / plain.cpu_s:.2f} |"
+            )
+    print(f"peak memory, ten years to one: {peaks[10] / peaks[1]:.2f}")
+
+
+def main() -> None:
+    """Do what the command line says."""
+    if sys.argv[1:2] == ["--memory"]:
+        memory()
+    elif len(sys.argv) == 5:
+        child(sys.argv[1], Path(sys.argv[2]), Path(sys.argv[3]), int(sys.argv[4]))
+    else:
+        rates()
 
 
 if __name__ == "__main__":
