@@ -42,7 +42,7 @@ from dashboard.cli_common import (
 )
 from dashboard.serve import serve as serve_pages
 from ingest.inbox import ImportReport, import_file
-from ingest.profile import profile_from_toml
+from ingest.shipped import profile_named
 from ingest.sources import sources_from_toml
 from monitor.errors import PledgewattError
 from monitor.metrics import periods
@@ -144,12 +144,12 @@ def site_list(store: StorePath = DEFAULT_STORE, as_json: AsJson = False) -> None
 def import_files(
     files: Annotated[list[Path], typer.Argument(metavar="FILE...")],
     site: SiteId,
-    profile: Annotated[Path, typer.Option(metavar="PROFILE.toml", help="Layout of the files.")],
+    profile: Annotated[Path, typer.Option(metavar="PROFILE", help="File of a profile, or a name.")],
     store: StorePath = DEFAULT_STORE,
     as_json: AsJson = False,
 ) -> None:
     """Import exports of a site's meters, then bring its figures up to date."""
-    layout = profile_from_toml(profile)
+    layout = profile_named(str(profile))
     done: list[ImportReport] = []
     failed: list[tuple[Path, str]] = []
     with open_store(store) as opened:

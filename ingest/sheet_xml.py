@@ -42,6 +42,7 @@ _ERROR = re.compile(
 )
 _BLANK_CELL = re.compile(rb"""<(?:\w{1,20}:)?c\s++r="[A-Za-z0-9]++"(?:[^<>"'/]|"[^"<>]*+")*+/>""")
 _SHARED_TEXT = re.compile(rb"<(?:\w{1,20}:)?si[\s/>]")
+_SHARED_TEXTS = re.compile(rb"""<(?:\w{1,20}:)?sst\b(?:[^<>"']|"[^"]*+"|'[^']*+')*+""")
 _SPACED = re.compile(rb"\sr(?:\s++=\s*+|=\s++)")
 _TEXT_INDEX = re.compile(rb"""\st="s"[^<>]*+>\s*+<(?:\w{1,20}:)?v\s*+>([0-9]{1,9})<""")
 
@@ -57,6 +58,15 @@ def check_xml(file: str, data: bytes) -> None:
     if b"<!DOCTYPE" in data or b"<!ENTITY" in data or b"\0" in data:
         message = f"{file}: its XML holds what no workbook does (a document type, or NUL bytes)."
         raise Terminal(message)
+
+
+def without_counts(data: bytes) -> bytes:
+    """Give the shared texts without the number that they state of themselves.
+
+    A reader makes room for as many before it has seen one, and ends the whole process
+    where there is none; nothing is lost, for the texts are counted as they are read.
+    """
+    return _SHARED_TEXTS.sub(lambda tag: tag[0].replace(b"uniqueCount", b"statedCount"), data)
 
 
 def text_lengths(data: bytes) -> npt.NDArray[np.int64]:

@@ -17,6 +17,7 @@ from ingest.errors import Terminal, Transient
 MAX_BYTES = 1 << 30
 #: Longer lines, in bytes, are refused where a file is read in parts.
 MAX_LINE = 1 << 20
+_PIECE = 1 << 24
 GZIP_MARK = b"\x1f\x8b"
 _BOMS = (
     (codecs.BOM_UTF8, "utf-8-sig"),
@@ -133,7 +134,12 @@ def _bytes(path: Path) -> bytes:
         return data
     try:
         with gzip.open(path) as stream:
-            data = stream.read(MAX_BYTES + 1)
+            # In pieces: asked for all at once, the whole limit is reserved.
+            pieces, left = [], MAX_BYTES + 1
+            while left > 0 and (piece := stream.read(min(left, _PIECE))):
+                pieces.append(piece)
+                left -= len(piece)
+            data = b"".join(pieces)
     except EOFError as error:
         message = f"{path.name} ends in the middle of its gzip data; it may still be written."
         raise Transient(message) from error

@@ -96,7 +96,7 @@ def position_of(
 def nearest_of(name: str, names: tuple[str, ...]) -> str:
     """Give a sentence with the name that is most like one, or nothing."""
     close = get_close_matches(name, names[:500], n=1, cutoff=0.5)
-    return f" The nearest is '{close[0]}'." if close else ""
+    return f" The nearest is '{shown(close[0], 60)}'." if close else ""
 
 
 def listed(names: tuple[str, ...], most: int = 20) -> str:
@@ -261,7 +261,7 @@ def look_at_lines(text: Text, header: Header, raw: bytes, *, skip: int = 0) -> L
     repeated = _equal_lines(buffer, start, end, np.frombuffer(raw, np.uint8))
     data = ~blank & ~repeated
     rows = data & ~spoilt
-    rows[[index - first for index in text.long if index >= first]] = False
+    rows[[i - first for i in text.long if first <= i < first + len(rows)]] = False
     wide = rows & (fields == len(header.names) + 1)
     closed = buffer[end[wide] - 1] == ord(header.separator)
     exact = bool((rows & (fields == len(header.names))).any() or not closed.all())

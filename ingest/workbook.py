@@ -26,7 +26,7 @@ from xml.etree import ElementTree as ET
 
 from ingest.errors import Terminal, Transient
 from ingest.numbers import shown
-from ingest.sheet_xml import SheetCopier, check_xml, text_lengths
+from ingest.sheet_xml import SheetCopier, check_xml, text_lengths, without_counts
 
 #: Larger workbooks are refused: they are no meter's export.
 MAX_BYTES = 1 << 28
@@ -140,7 +140,7 @@ def plain_sheet(path: Path, wanted: str | int | None, folder: Path) -> Sheet:
             if texts is not None:
                 data = _part(path.name, archive, texts)
                 lengths = text_lengths(data)
-                plain.writestr("xl/sharedStrings.xml", data)
+                plain.writestr("xl/sharedStrings.xml", without_counts(data))
                 del data
             copier = SheetCopier(f"{path.name}, sheet '{name}'", lengths)
             with archive.open(part) as source, plain.open(_SHEET_PART, "w") as target:

@@ -159,6 +159,14 @@ def _load(path: Path, where: str, types: dict[int, fastexcel.DType] | None = Non
         said = str(error).split("\n")[0].strip().rstrip(".")
         message = f"{where} cannot be read: {shown(said)}. Save the workbook again and import that."
         raise Terminal(message) from error
+    except BaseException as error:
+        if type(error).__name__ != "PanicException":  # of the extension; it is no Exception
+            raise
+        message = (
+            f"{where} cannot be read ({shown(str(error))}): mostly a cell that is formatted as a "
+            "date holds a number that is none. Correct it in the workbook and import that."
+        )
+        raise Terminal(message) from error
 
 
 def _typed(

@@ -170,6 +170,7 @@ def _column(path: Path, file: pq.ParquetFile, place: int, name: str) -> pl.Serie
         message = f"{where} does not have the rows that the file states. Export it again."
         raise Terminal(message)
     chunks = read.column(0)
+    chunks.validate(full=True)  # text that is no UTF-8 would only fail in the store
     if pa.types.is_dictionary(chunks.type):
         size = sum(
             pc.sum(pc.take(pc.binary_length(part.dictionary), part.indices)).as_py() or 0
@@ -180,7 +181,12 @@ def _column(path: Path, file: pq.ParquetFile, place: int, name: str) -> pl.Serie
         if size > MAX_TEXT:
             message = f"{where} holds more than {MAX_TEXT >> 20} MiB of text."
             raise Terminal(message)
-    series = pl.Series(name, chunks)
+    try:
+        series = pl.Series(name, chunks)
+    except pl.exceptions.PolarsError as error:
+        said = shown(str(error).splitlines()[0].rstrip("."))
+        message = f"{where} cannot be read: {said}. Export it again."
+        raise Terminal(message) from error
     return series.cast(pl.String) if series.dtype in (pl.Categorical, pl.Enum) else series
 
 
