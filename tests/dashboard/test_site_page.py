@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import json
 
 import polars as pl
 import pytest
@@ -10,7 +11,7 @@ from dash.development.base_component import Component
 
 from dashboard import access
 from dashboard.components import shell
-from dashboard.pages import fleet, site
+from dashboard.pages import fleet, import_page, site
 
 ALL = ["alder-row-3", "brook-cottage", "chapel-hill-12", "dene-farm", "elm-close-8", "fen-view"]
 
@@ -66,12 +67,16 @@ def test_every_id_that_a_callback_names_is_on_a_page(app, store, installer, now)
         nodes = list(walk(shell.layout()))
     nodes += walk(fleet.layout(installer, store, "", now))
     nodes += walk(site.layout(installer, store, "alder-row-3", "", now))
+    nodes += walk(import_page.layout(installer, store))
     there = {getattr(node, "id", None) for node in nodes}
     named = set()
     for spec in app._callback_list:
         named |= {part["id"] for part in (*spec["inputs"], *spec["state"])}
         named |= {one.rsplit(".", 1)[0] for one in spec["output"].strip(".").split("...")}
-    assert named <= there
+    # Fields of the form that a looked-at file brings are found by pattern.
+    patterns = {json.loads(one)["type"] for one in named if one.startswith("{")}
+    assert patterns == {f"import-{key}" for key in ("whole", *import_page.FIELDS)}
+    assert {one for one in named if not one.startswith("{")} <= there
 
 
 def test_a_layout_for_nobody_is_empty(app):

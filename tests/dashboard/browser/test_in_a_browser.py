@@ -118,8 +118,7 @@ def test_no_page_is_wider_than_its_screen(page):
             page.set_viewport_size({"width": width, "height": 900})
             # A function and no text: the pages forbid the browser to evaluate texts.
             page.wait_for_function(
-                "() => document.documentElement.scrollWidth"
-                " <= document.documentElement.clientWidth"
+                "() => document.documentElement.scrollWidth <= document.documentElement.clientWidth"
             )
 
 
