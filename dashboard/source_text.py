@@ -11,7 +11,7 @@ from monitor.store.sources import SourceState
 
 SILENT: Final = Look("silent", "■", "blind")
 FAILING: Final = Look("failing", "▲", "off-course")
-FILES_FAILED: Final = Look("files failed", "◆", "in-doubt")
+FILES_FAILED: Final = Look("with failed files", "◆", "in-doubt")
 NOTHING_YET: Final = Look("nothing yet", "○", "too-early")
 WORKING: Final = Look("working", "●", "on-course")
 

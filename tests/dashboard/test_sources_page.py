@@ -73,7 +73,7 @@ def test_silent_sources_come_first(monkeypatch, installer, states, now):
 
 def test_one_sentence_says_how_many_need_attention(states, now):
     plain = say.attention(states, now).replace("\u00a0", " ")
-    assert plain == "4 of 6 sources need attention: 2 silent, 1 failing and 1 files failed."
+    assert plain == "4 of 6 sources need attention: 2 silent, 1 failing and 1 with failed files."
     assert say.attention(states[:1], now) == "The one source does not need attention."
     assert "by hand" in say.attention([], now)
 
