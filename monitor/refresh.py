@@ -4,15 +4,16 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import polars as pl
 
 from monitor.errors import CannotMeasureError, DescriptionError
-from monitor.findings.finding import Seen, SourceSeen
-from monitor.findings.registry import findings
+from monitor.findings.finding import Seen, SourceSeen, Topic
+from monitor.findings.registry import BY_CLOCK, findings
 from monitor.guarantee.assessment import assessment
-from monitor.guarantee.basis import basis
+from monitor.guarantee.basis import Basis, basis
 from monitor.guarantee.outlook import outlook
 from monitor.guarantee.settlement import (
     Exclusion,
@@ -24,8 +25,10 @@ from monitor.guarantee.settlement import (
 )
 from monitor.guarantee.standing import Standing, standing
 from monitor.metrics import periods
+from monitor.metrics.boundary import measurable, recipe
 from monitor.metrics.courses import KWH_PER_UNIT, courses
-from monitor.metrics.site_weather import site_weather
+from monitor.metrics.daily import DAY, day_frame
+from monitor.metrics.site_weather import SiteWeather, site_weather
 from monitor.metrics.slots import chain, energy_slots, state_slots
 from monitor.metrics.stuck import stuck_slots
 from monitor.models import Kind, Role, Site
@@ -253,9 +256,41 @@ def judge(
         if result.settlement is None:
             ahead = outlook(base, climate=given.climate, granted=found.allowance)
             derived.save_outlook(store, ahead)
-    seen = Seen(site, result, found, _sources(store, site), now, rules)
-    keep_findings(store, site.id, findings(seen), now)
+    seen = Seen(
+        site,
+        result,
+        found,
+        _sources(store, site),
+        now,
+        rules,
+        slots=slots,
+        states=states,
+        suspects=derived.load_suspects(store, site.id),
+        base=base,
+        price_per_kwh=found.price_per_kwh if found is not None else None,
+        currency=site.tariff[-1].currency if site.tariff else None,
+    )
+    if base is None and found is not None:
+        # The records are those of the last look.
+        clock = frozenset({Topic.DATA})
+        keep_findings(store, site.id, findings(seen, BY_CLOCK), now, looked_at=clock)
+    else:
+        seen = replace(seen, days=_days(site, base, slots, states, given))
+        keep_findings(store, site.id, findings(seen), now)
     return result
+
+
+def _days(
+    site: Site, base: Basis | None, slots: pl.DataFrame, states: pl.DataFrame, given: SiteWeather
+) -> pl.DataFrame:
+    """Days inside the boundary of the promise, or inside the widest one that is measured."""
+    if base is not None:
+        return base.days
+    # Meters that contradict one another measure nothing: the standing says so.
+    with contextlib.suppress(CannotMeasureError):
+        if boundaries := measurable(site):
+            return day_frame(site, recipe(site, boundaries[-1]), slots, states, given.daily)
+    return empty(DAY)
 
 
 def _sources(store: Store, site: Site) -> tuple[SourceSeen, ...]:

@@ -82,6 +82,38 @@ WEATHER: Schema = {
     "outdoor_c": pl.Float64,
 }
 
+#: How a system ran on one local day, from samples at most five minutes apart; null where
+#: the records do not tell. Hours are of the day; `step_s` is the grid on which it was seen.
+#: `space_*` and `dhw_*` are means over steady running for rooms and for hot water, `idle_*`
+#: of the time in which the compressor rests.
+BEHAVIOUR: Schema = {
+    "day": pl.Date,
+    "step_s": pl.Int32,
+    "seen_h": pl.Float64,
+    "run_h": pl.Float64,
+    "starts": pl.Float64,
+    "run_median_min": pl.Float64,
+    "space_h": pl.Float64,
+    "space_flow_c": pl.Float64,
+    "space_return_c": pl.Float64,
+    "space_outdoor_c": pl.Float64,
+    "space_flow_m3h": pl.Float64,
+    "space_heat_kw": pl.Float64,
+    "dhw_h": pl.Float64,
+    "dhw_flow_c": pl.Float64,
+    "turned_h": pl.Float64,
+    "idle_h": pl.Float64,
+    "idle_flow_h": pl.Float64,
+    "idle_kw": pl.Float64,
+    "idle_pumps_kw": pl.Float64,
+    "frost_h": pl.Float64,
+    "defrosts": pl.Float64,
+    "defrost_h": pl.Float64,
+    "dhw_max_c": pl.Float64,
+    "dhw_min_c": pl.Float64,
+    "dhw_reheats": pl.Float64,
+}
+
 
 def empty(schema: Schema) -> pl.DataFrame:
     """Give a frame of a schema with no rows."""

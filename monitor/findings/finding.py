@@ -2,15 +2,25 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from enum import StrEnum
+from typing import Literal
+
+import polars as pl
 
 from monitor.guarantee.assessment import Assessment
+from monitor.guarantee.basis import Basis
+from monitor.guarantee.causes import Cause
 from monitor.guarantee.standing import Standing
+from monitor.metrics.daily import DAY
 from monitor.metrics.plausibility import Figure
 from monitor.models import Record, Role, Site
 from monitor.rules import Rules
+from monitor.schemas import BEHAVIOUR, SLOT, STATE_SLOT, UTC, Schema, empty
+
+#: Columns of the readings that were set aside.
+SET_ASIDE: Schema = {"role": pl.String, "reason": pl.String, "t_utc": UTC}
 
 
 class Topic(StrEnum):
@@ -51,6 +61,46 @@ class Effect(Record):
     currency: str | None = None
 
 
+class BandPoint(Record):
+    """What was to be expected, at one place of the chart's x axis.
+
+    Attributes
+    ----------
+    x
+        Outdoor temperature, degC; None where the band is the same everywhere.
+    low, high
+        In the unit of the evidence; None where it is open on that side.
+    """
+
+    x: float | None = None
+    low: float | None = None
+    high: float | None = None
+
+
+class Evidence(Record):
+    """One series that shows a finding, and what was to be expected of it.
+
+    Attributes
+    ----------
+    of, name
+        Where the series lies: a column of the behaviour or day frame, or a role among the
+        hourly states or slots.
+    label, unit
+        In the words of a chart's axis.
+    against
+        Its x axis.
+    band
+        One point without x, or several in order of x.
+    """
+
+    of: Literal["behaviour", "day", "state", "slot"]
+    name: str
+    label: str
+    unit: str
+    against: Literal["time", "outdoor"] = "time"
+    band: tuple[BandPoint, ...] = ()
+
+
 class Finding(Record):
     """One diagnosed cause or suspicion.
 
@@ -68,6 +118,11 @@ class Finding(Record):
         Where the evidence lies.
     figures
         The evidence.
+    evidence
+        Series for its charts, the most telling first.
+    explains
+        Share of the shortfall that this finding explains, so that the share is not told
+        a second time.
     check
         What to look at, in order.
     caution
@@ -85,6 +140,8 @@ class Finding(Record):
     window_end: datetime | None = None
     roles: tuple[Role, ...] = ()
     figures: tuple[Figure, ...] = ()
+    evidence: tuple[Evidence, ...] = ()
+    explains: Cause | None = None
     effect: Effect | None = None
     check: tuple[str, ...] = ()
     caution: str | None = None
@@ -132,6 +189,14 @@ class Seen:
         Those that bring this site's files.
     now
         UTC.
+    slots, states, days, behaviour
+        Frames of schema SLOT, STATE_SLOT, DAY and BEHAVIOUR of this site up to `now`.
+    suspects
+        Readings set aside: columns role, reason, t_utc.
+    base
+        Where the site stands inside the boundary of its promise; None without one.
+    price_per_kwh, currency
+        Mean price of its electricity so far, where it is known.
     """
 
     site: Site
@@ -140,3 +205,11 @@ class Seen:
     sources: tuple[SourceSeen, ...]
     now: datetime
     rules: Rules
+    slots: pl.DataFrame = field(default_factory=lambda: empty(SLOT))
+    states: pl.DataFrame = field(default_factory=lambda: empty(STATE_SLOT))
+    days: pl.DataFrame = field(default_factory=lambda: empty(DAY))
+    behaviour: pl.DataFrame = field(default_factory=lambda: empty(BEHAVIOUR))
+    suspects: pl.DataFrame = field(default_factory=lambda: empty(SET_ASIDE))
+    base: Basis | None = None
+    price_per_kwh: float | None = None
+    currency: str | None = None

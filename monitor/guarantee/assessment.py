@@ -71,6 +71,8 @@ class Assessment(Record):
         Heat loss as past fuel bills tell it.
     allowance
         Where the terms grant one.
+    price_per_kwh
+        Mean price of the electricity so far that has one.
     """
 
     site: str
@@ -84,6 +86,7 @@ class Assessment(Record):
     comparison: BoilerComparison | None = None
     bills: BillsCheck | None = None
     carbon: Carbon | None = None
+    price_per_kwh: float | None = None
 
 
 def assessment(base: Basis, prices: pl.DataFrame | None = None) -> Assessment:
@@ -114,6 +117,7 @@ def assessment(base: Basis, prices: pl.DataFrame | None = None) -> Assessment:
         so_far,
         asked_room_c=terms.expects.room_c or ASKED_ROOM_C,
     )
+    price = _mean_price(base, prices)
     moved = None
     if terms.weather_allowance != "none":
         moved = allowance(base, base.given.climate)
@@ -125,8 +129,9 @@ def assessment(base: Basis, prices: pl.DataFrame | None = None) -> Assessment:
                 base,
                 climate=base.given.climate,
                 heat_check=checks.heat_check,
-                price_per_kwh=_mean_price(base, prices),
+                price_per_kwh=price,
             ),
+            "price_per_kwh": price,
             "comparison": compare(site, base.blocks, *window, base.excluded, prices),
             "carbon": carbon(site, base.blocks, *window, base.excluded),
         }

@@ -87,6 +87,16 @@ def load_states(store: Store, site_id: str) -> pl.DataFrame:
     return _load(store, "state_slot", site_id, list(STATE_SLOT))
 
 
+def load_suspects(store: Store, site_id: str) -> pl.DataFrame:
+    """Readings of a site that were set aside: columns role, reason, t_utc."""
+    return query(
+        store.cursor(),
+        "SELECT c.role, s.reason, s.t_utc FROM suspect s JOIN channel c USING (channel_id) "
+        "WHERE s.site_id = ? ORDER BY c.role, s.t_utc",
+        [site_id],
+    )
+
+
 def _load(store: Store, table: str, site_id: str, columns: list[str]) -> pl.DataFrame:
     return query(
         store.cursor(),

@@ -9,7 +9,7 @@ from datetime import UTC, datetime
 from pydantic import ValidationError
 
 from monitor.errors import NotFoundError
-from monitor.findings.finding import Finding
+from monitor.findings.finding import Finding, Topic
 from monitor.store.connection import Store
 
 
@@ -39,14 +39,33 @@ class KeptFinding:
     note: str | None
 
 
-def keep_findings(store: Store, site_id: str, found: list[Finding], now: datetime) -> None:
-    """Bring a site's findings up to date: what is no longer found is cleared."""
+def keep_findings(
+    store: Store,
+    site_id: str,
+    found: list[Finding],
+    now: datetime,
+    *,
+    looked_at: frozenset[Topic] = frozenset(Topic),
+) -> None:
+    """Bring a site's findings up to date: what is no longer found is cleared.
+
+    Parameters
+    ----------
+    looked_at
+        Topics that were looked at; findings of others stay as they are.
+    """
     with store.transaction() as cursor:
         kinds = [finding.kind for finding in found]
         cursor.execute(
             "UPDATE finding SET cleared_at = $now WHERE site_id = $site AND cleared_at IS NULL "
-            "AND NOT list_contains($kinds, kind)",
-            {"now": now, "site": site_id, "kinds": kinds},
+            "AND NOT list_contains($kinds, kind) "
+            "AND list_contains($topics, document->>'$.topic')",
+            {
+                "now": now,
+                "site": site_id,
+                "kinds": kinds,
+                "topics": sorted(topic.value for topic in looked_at),
+            },
         )
         for finding in found:
             cursor.execute(
