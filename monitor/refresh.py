@@ -18,6 +18,7 @@ from monitor.guarantee.outlook import outlook
 from monitor.guarantee.settlement import (
     Exclusion,
     Settlement,
+    SettlementRecord,
     make_record,
     period_of,
     settle,
@@ -25,12 +26,14 @@ from monitor.guarantee.settlement import (
 )
 from monitor.guarantee.standing import Standing, standing
 from monitor.metrics import periods
+from monitor.metrics.behaviour import MARGIN_DAYS, behaviour
 from monitor.metrics.boundary import measurable, recipe
 from monitor.metrics.courses import KWH_PER_UNIT, courses
 from monitor.metrics.daily import DAY, day_frame
 from monitor.metrics.site_weather import SiteWeather, site_weather
 from monitor.metrics.slots import chain, energy_slots, state_slots
 from monitor.metrics.stuck import stuck_slots
+from monitor.metrics.trend import trend
 from monitor.models import Kind, Role, Site
 from monitor.rules import DEFAULT_RULES, RULES_VERSION, Rules
 from monitor.schemas import SLOT, STATE_SLOT, SUSPECT, empty
@@ -46,8 +49,8 @@ from monitor.store.weather import load_weather, newest_weather
 
 def derive(
     site: Site, channels: list[StoredChannel], frame: pl.DataFrame, rules: Rules
-) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
-    """Slots, hourly states and suspects of one site from its readings.
+) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame, pl.DataFrame]:
+    """Slots, hourly states, suspects and daily behaviour of one site from its readings.
 
     Parameters
     ----------
@@ -57,7 +60,7 @@ def derive(
     Returns
     -------
     tuple
-        Frames of schema SLOT, STATE_SLOT and SUSPECT.
+        Frames of schema SLOT, STATE_SLOT, SUSPECT and BEHAVIOUR.
     """
     numbers = frame["channel_id"].set_sorted()
     points: dict[Role, list[pl.DataFrame]] = {}
@@ -79,8 +82,10 @@ def derive(
         power[role] = max(limit, power.get(role, 0.0))
         suspects.append(result.suspects)
     slots, states = [empty(SLOT)], [empty(STATE_SLOT)]
-    for role, parts in points.items():
-        course = chain(parts)
+    whole: dict[Role, pl.DataFrame] = {}
+    for role in list(points):
+        # What is strung together need not be held apart as well.
+        whole[role] = course = chain(points.pop(role))
         if role.is_energy:
             slots.append(energy_slots(course, role, max_power_kw=power[role], rules=rules))
         else:
@@ -89,7 +94,8 @@ def derive(
     stuck = stuck_slots(known, rules)
     known = known.join(stuck, on=["role", "slot_start_utc"], how="anti")
     suspects.append(_stuck_suspects(site, channels, stuck))
-    return known, pl.concat(states), pl.concat([empty(SUSPECT), *suspects])
+    aside = pl.concat([empty(SUSPECT), *suspects])
+    return known, pl.concat(states), aside, behaviour(site, whole)
 
 
 def _stuck_suspects(site: Site, channels: list[StoredChannel], stuck: pl.DataFrame) -> pl.DataFrame:
@@ -199,8 +205,11 @@ def _derive_from(
         before = readings.last_before(store, ids, load_from)
         load_from = min([load_from, *(t for n, t in before.items() if n in anchored)])
     frame = readings.load_readings(store, ids, load_from)
-    slots, states, suspects = derive(site, channels, frame, rules)
-    derived.replace_derived(store, site.id, start, slots, states, suspects)
+    slots, states, suspects, days = derive(site, channels, frame, rules)
+    # The first day that lies whole in what was loaded, and a day before it.
+    first_day = periods.local_day(site, start) + timedelta(days=MARGIN_DAYS)
+    new_days = (first_day, days)
+    derived.replace_derived(store, site.id, start, slots, states, suspects, new_days)
 
 
 def judge(
@@ -250,7 +259,10 @@ def judge(
         given=given,
         granted=found.allowance if found is not None else None,
     )
-    derived.save_standing(store, result)
+    moved = None
+    if base is not None:
+        moved = trend(site, base.blocks, base.until, least_coverage=rules.least_coverage)
+    derived.save_standing(store, result, moved)
     if base is not None and found is not None:
         derived.save_assessment(store, found, rests_on, today)
         if result.settlement is None:
@@ -265,6 +277,7 @@ def judge(
         rules,
         slots=slots,
         states=states,
+        behaviour=derived.load_behaviour(store, site.id),
         suspects=derived.load_suspects(store, site.id),
         base=base,
         price_per_kwh=found.price_per_kwh if found is not None else None,
@@ -323,10 +336,10 @@ def site_prices(store: Store, site: Site) -> pl.DataFrame:
     return load_prices(store, _series(site))
 
 
-def settle_site(
+def propose_settlement(
     store: Store, site_id: str, *, now: datetime, rules: Rules = DEFAULT_RULES
-) -> tuple[int, Settlement]:
-    """Settle a promise whose period is over, and keep record and settlement.
+) -> tuple[SettlementRecord, Settlement]:
+    """Settle a promise whose period is over without keeping anything.
 
     Raises
     ------
@@ -349,5 +362,18 @@ def settle_site(
         slots, states = period_of(site, slots), period_of(site, states)
     in_force = tuple(claims.exclusions(store, site_id).values())
     record = make_record(site, slots, states, prices, weather, rules=rules, exclusions=in_force)
-    settlement = settle(record, slots, states, prices, weather)
+    return record, settle(record, slots, states, prices, weather)
+
+
+def settle_site(
+    store: Store, site_id: str, *, now: datetime, rules: Rules = DEFAULT_RULES
+) -> tuple[int, Settlement]:
+    """Settle a promise whose period is over, and keep record and settlement.
+
+    Raises
+    ------
+    DescriptionError
+        Nothing was promised, or the period is not over.
+    """
+    record, settlement = propose_settlement(store, site_id, now=now, rules=rules)
     return claims.save_settlement(store, record, settlement, now), settlement

@@ -83,9 +83,12 @@ WEATHER: Schema = {
 }
 
 #: How a system ran on one local day, from samples at most five minutes apart; null where
-#: the records do not tell. Hours are of the day; `step_s` is the grid on which it was seen.
-#: `space_*` and `dhw_*` are means over steady running for rooms and for hot water, `idle_*`
-#: of the time in which the compressor rests.
+#: the records do not tell. Hours are of the day; `step_s` is the grid on which it was seen,
+#: `seen_h` the time for which it is known whether the compressor ran. `space_*` and `dhw_*`
+#: are hours and means of steady running for rooms and for hot water (without the ten minutes
+#: about its edges, and defrosts), `idle_*` of the time in which the compressor rests;
+#: `turned_h` those of steady running with the return hotter than the flow, `frost_h` those of
+#: running in frost weather. Reheats of the cylinder rise by more than 3 K.
 BEHAVIOUR: Schema = {
     "day": pl.Date,
     "step_s": pl.Int32,
@@ -96,6 +99,7 @@ BEHAVIOUR: Schema = {
     "space_h": pl.Float64,
     "space_flow_c": pl.Float64,
     "space_return_c": pl.Float64,
+    "space_delta_k": pl.Float64,
     "space_outdoor_c": pl.Float64,
     "space_flow_m3h": pl.Float64,
     "space_heat_kw": pl.Float64,

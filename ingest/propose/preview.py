@@ -134,7 +134,7 @@ def preview(path: Path, profile: Profile, site: Site | None, *, now: datetime) -
         refused = readings.quarantined(scratch, used.id)
         channels = stored_channels(scratch, used)
         frame = readings.load_readings(scratch, [one.channel_id for one in channels])
-        slots, _, suspects = derive(used, channels, frame, DEFAULT_RULES)
+        slots, _, suspects, _ = derive(used, channels, frame, DEFAULT_RULES)
     names = {one.channel_id: one.channel.role.value for one in channels}
     return Preview(
         first=first_lines(path, profile),

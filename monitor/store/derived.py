@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+from collections.abc import Sequence
 from datetime import UTC, date, datetime
 from typing import TypeVar
 
@@ -13,7 +14,8 @@ from monitor.guarantee.assessment import Assessment
 from monitor.guarantee.outlook import Outlook
 from monitor.guarantee.standing import Standing
 from monitor.models import Record
-from monitor.schemas import SLOT, STATE_SLOT, SUSPECT, check
+from monitor.schemas import BEHAVIOUR, SLOT, STATE_SLOT, SUSPECT, Schema, check
+from monitor.store import fleet
 from monitor.store.connection import Store, query
 
 Kept = TypeVar("Kept", bound=Record)
@@ -51,20 +53,29 @@ def replace_derived(
     slots: pl.DataFrame,
     states: pl.DataFrame,
     suspects: pl.DataFrame,
+    behaviour: tuple[date, pl.DataFrame] | None = None,
 ) -> None:
-    """Put a site's newly computed slots from an hour on in place of the old ones."""
-    begin = since.replace(tzinfo=None)
+    """Put what is newly computed of a site from an hour on in place of the old.
+
+    Parameters
+    ----------
+    behaviour
+        The first local day that is new, and a frame of schema BEHAVIOUR.
+    """
+    new: list[tuple[str, Schema, str, pl.DataFrame, datetime | date]] = [
+        ("slot", SLOT, "slot_start_utc", slots, since),
+        ("state_slot", STATE_SLOT, "slot_start_utc", states, since),
+        ("suspect", SUSPECT, "t_utc", suspects, since),
+    ]
+    if behaviour is not None:
+        new.append(("behaviour", BEHAVIOUR, "day", behaviour[1], behaviour[0]))
     with store.transaction() as cursor:
-        for table, frame, schema, time in (
-            ("slot", slots, SLOT, "slot_start_utc"),
-            ("state_slot", states, STATE_SLOT, "slot_start_utc"),
-            ("suspect", suspects, SUSPECT, "t_utc"),
-        ):
+        for table, schema, time, frame, begin in new:
             cursor.execute(
                 f"DELETE FROM {table} WHERE site_id = ? AND {time} >= ?",  # noqa: S608
-                [site_id, begin],
+                [site_id, begin.replace(tzinfo=None) if isinstance(begin, datetime) else begin],
             )
-            fresh = check(frame, schema).filter(pl.col(time) >= since)
+            fresh = check(frame, schema).filter(pl.col(time) >= begin)
             if fresh.height:
                 cursor.register("fresh", fresh)
                 columns = ", ".join(schema)
@@ -87,6 +98,16 @@ def load_states(store: Store, site_id: str) -> pl.DataFrame:
     return _load(store, "state_slot", site_id, list(STATE_SLOT))
 
 
+def load_behaviour(store: Store, site_id: str) -> pl.DataFrame:
+    """How a site ran, day by day (schema BEHAVIOUR)."""
+    return query(
+        store.cursor(),
+        f"SELECT {', '.join(BEHAVIOUR)} FROM behaviour WHERE site_id = ? "  # noqa: S608
+        "ORDER BY day",
+        [site_id],
+    )
+
+
 def load_suspects(store: Store, site_id: str) -> pl.DataFrame:
     """Readings of a site that were set aside: columns role, reason, t_utc."""
     return query(
@@ -106,14 +127,35 @@ def _load(store: Store, table: str, site_id: str, columns: list[str]) -> pl.Data
     )
 
 
-def save_standing(store: Store, standing: Standing) -> None:
-    """Keep a site's standing for the fleet page."""
+def save_standing(
+    store: Store,
+    standing: Standing,
+    trend: tuple[date, Sequence[float | None]] | None = None,
+) -> None:
+    """Keep a site's standing, and bring its row of the fleet up to date.
+
+    Parameters
+    ----------
+    trend
+        The rolling SPF (see `monitor.metrics.trend`) where it is new.
+    """
     with store.transaction() as cursor:
         cursor.execute(
             "INSERT INTO standing VALUES (?, ?) ON CONFLICT DO UPDATE SET document = "
             "excluded.document",
             [standing.site, standing.model_dump_json()],
         )
+        fleet.keep_standing(cursor, standing.site, trend)
+
+
+def load_standing(store: Store, site_id: str) -> Standing | None:
+    """A site's kept standing, if there is one."""
+    rows = (
+        store.cursor()
+        .execute("SELECT document FROM standing WHERE site_id = ?", [site_id])
+        .fetchall()
+    )
+    return next(iter(_readable(Standing, rows)), None)
 
 
 def load_standings(store: Store) -> list[Standing]:
@@ -130,6 +172,7 @@ def save_outlook(store: Store, outlook: Outlook) -> None:
             "excluded.document",
             [outlook.site, outlook.model_dump_json()],
         )
+        fleet.keep_outlook(cursor, outlook.site)
 
 
 def load_outlook(store: Store, site_id: str) -> Outlook | None:

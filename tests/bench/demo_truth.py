@@ -61,7 +61,7 @@ def main() -> None:
                 frame = load_readings(store, [c.channel_id for c in channels])
                 text = f"{home.id:18} {truth:6.3f}"
                 for readings in (frame, without_a_fifth(frame, n)):
-                    slots, states, _ = derive(site, channels, readings, DEFAULT_RULES)
+                    slots, states, _, _ = derive(site, channels, readings, DEFAULT_RULES)
                     got = standing(
                         site, slots, states, newest_reading=None, now=now, rules=DEFAULT_RULES
                     ).account

@@ -20,7 +20,10 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 
-from monitor.models import Site
+from monitor.metrics.behaviour import behaviour
+from monitor.metrics.courses import courses
+from monitor.metrics.slots import chain
+from monitor.models import Role, Site
 from monitor.refresh import derive, refresh_site
 from monitor.rules import DEFAULT_RULES
 from monitor.store.connection import Store, open_store
@@ -120,6 +123,24 @@ def peak_mb() -> float:
     return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
 
 
+def chained(home: Site, store: Store, frame: pl.DataFrame) -> dict[Role, pl.DataFrame]:
+    """Courses of each role."""
+    return {
+        s.channel.role: chain(
+            [
+                courses(
+                    frame.filter(pl.col("channel_id") == s.channel_id),
+                    s.channel,
+                    channel_id=s.channel_id,
+                    max_power_kw=home.max_power_kw(s.channel) if s.channel.role.is_energy else 0.0,
+                    rules=DEFAULT_RULES,
+                ).points
+            ]
+        )
+        for s in stored_channels(store, home)
+    }
+
+
 def measure(path: Path, *, profiled: bool) -> None:
     """Print times and memory of a refresh and its parts."""
     home = site()
@@ -141,6 +162,8 @@ def measure(path: Path, *, profiled: bool) -> None:
             "  of which slots, states, suspects",
             lambda: derive(home, channels, frame, DEFAULT_RULES),
         )
+        whole = chained(home, store, frame)
+        timed("    of which how it ran, day by day", lambda: behaviour(home, whole))
         timed("  of which judging", lambda: refresh_site(store, home.id, now=NOW))
         slots, states = load_slots(store, home.id).height, load_states(store, home.id).height
         print(f"{slots:,} slots, {states:,} hourly states")

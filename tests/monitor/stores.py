@@ -11,7 +11,7 @@ import polars as pl
 from monitor.models import Site
 from monitor.refresh import derive, refresh_site
 from monitor.rules import DEFAULT_RULES, Rules
-from monitor.schemas import REJECT, SLOT, STATE_SLOT, SUSPECT, Schema
+from monitor.schemas import BEHAVIOUR, REJECT, SLOT, STATE_SLOT, SUSPECT, Schema
 from monitor.schemas import UTC as UTC_TIME
 from monitor.store import derived
 from monitor.store.connection import Store, query
@@ -82,7 +82,12 @@ def numbers(store: Store, site: Site) -> dict[str, int]:
 
 def kept(store: Store, table: str, site_id: str) -> pl.DataFrame:
     """A derived table of a site, in one order."""
-    schema = {"slot": SLOT, "state_slot": STATE_SLOT, "suspect": SUSPECT}[table]
+    schema = {
+        "slot": SLOT,
+        "state_slot": STATE_SLOT,
+        "suspect": SUSPECT,
+        "behaviour": BEHAVIOUR,
+    }[table]
     return query(
         store.cursor(),
         f"SELECT {', '.join(schema)} FROM {table} WHERE site_id = ? ORDER BY ALL",
@@ -95,7 +100,11 @@ def assert_up_to_date(store: Store, site: Site, rules: Rules = DEFAULT_RULES) ->
     channels = stored_channels(store, site)
     frame = load_readings(store, [s.channel_id for s in channels])
     fresh = dict(
-        zip(("slot", "state_slot", "suspect"), derive(site, channels, frame, rules), strict=True)
+        zip(
+            ("slot", "state_slot", "suspect", "behaviour"),
+            derive(site, channels, frame, rules),
+            strict=True,
+        )
     )
     once = fresh["slot"].select("role", "slot_start_utc")
     assert not once.is_duplicated().any(), "an hour of a stream stands there twice"

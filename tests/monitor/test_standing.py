@@ -47,7 +47,7 @@ def judged(
         if gap is None or not gap[0] * 24 < h < gap[1] * 24
     ]
     frame = readings([(t, spf * e) for t, e in electricity], electricity)
-    slots, states, _ = derive(site, stored(site), frame, DEFAULT_RULES)
+    slots, states, _, _ = derive(site, stored(site), frame, DEFAULT_RULES)
     return standing(
         site,
         slots,

@@ -288,7 +288,7 @@ class TestWorkingPoint:
             [(at(m), back[int(m)]) for m in minutes],
             [(at(m), 1.2) for m in minutes],
         )
-        slots, states, _ = derive(site, stored(site), frame, DEFAULT_RULES)
+        slots, states, _, _ = derive(site, stored(site), frame, DEFAULT_RULES)
         return heat_meter_use(site, slots, states)
 
     def test_the_mean_working_point_gives_the_heat_weighted_mean_of_the_limits(self) -> None:
@@ -311,7 +311,7 @@ class TestWorkingPoint:
 
     def test_without_recorded_temperatures_the_design_holds(self) -> None:
         site = home({"role": "heat_total"}, {"role": "elec_unit"})
-        slots, states, _ = derive(
+        slots, states, _, _ = derive(
             site, stored(site), readings([(at(0), 0.0), (at(1), 5.0)]), DEFAULT_RULES
         )
         assert heat_meter_use(site, slots, states) == HeatMeterUse(5.0, None, recorded=False)
