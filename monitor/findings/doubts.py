@@ -7,6 +7,7 @@ from typing import Final
 from monitor.findings.causes import effect_of
 from monitor.findings.finding import Confidence, Effect, Finding, Seen, Topic
 from monitor.guarantee.causes import Cause
+from monitor.guarantee.standing import StandingWord
 from monitor.metrics.plausibility import Doubt, Kind
 from monitor.models import Role
 
@@ -64,8 +65,8 @@ def doubted(seen: Seen) -> list[Finding]:
         Finding(
             kind=doubt.kind.value,
             topic=Topic.HOUSEHOLD if doubt.kind is Kind.ROOM else Topic.METER,
-            title=_TITLES[doubt.kind],
-            what=f"{doubt.sentence}{_would(doubt)}",
+            title=_COLD_THOUGH_KEPT if _cold_though_kept(seen, doubt) else _TITLES[doubt.kind],
+            what=f"{doubt.sentence}{_would(doubt)}{_kept_by(seen, doubt)}",
             plainly=(
                 "Your rooms have been colder than you asked for. If that was not your wish, tell "
                 "your installer; do not stay cold to save electricity."
@@ -83,6 +84,31 @@ def doubted(seen: Seen) -> list[Finding]:
         )
         for doubt in found.doubts
     ]
+
+
+_COLD_THOUGH_KEPT: Final = "The promise is kept, but the house is cold"
+
+
+def _cold_though_kept(seen: Seen, doubt: Doubt) -> bool:
+    """Whether cold rooms help the promise along."""
+    where = seen.standing
+    kept = where.settlement == "kept" or (
+        where.settlement is None and where.word is StandingWord.ON_COURSE
+    )
+    return doubt.kind is Kind.ROOM and kept
+
+
+def _kept_by(seen: Seen, doubt: Doubt) -> str:
+    if not _cold_though_kept(seen, doubt):
+        return ""
+    promise, warm = seen.standing.promise, doubt.spf_if_corrected
+    verb = "was kept" if seen.standing.settlement == "kept" else "is kept so far"
+    without = (
+        f" At the warmth that was asked for it would miss the promised {promise:.2f}."
+        if promise is not None and warm is not None and warm < promise
+        else ""
+    )
+    return f" The promise {verb}, but by a cold house: that is no success.{without}"
 
 
 def _effect(seen: Seen) -> Effect | None:

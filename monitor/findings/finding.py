@@ -123,6 +123,9 @@ class Finding(Record):
     explains
         Share of the shortfall that this finding explains, so that the share is not told
         a second time.
+    at_stake, days_left
+        What it costs, or shifts the judgement by, until the period ends if nothing is done,
+        in the currency of the effect; and how many days that is.
     check
         What to look at, in order.
     caution
@@ -143,6 +146,8 @@ class Finding(Record):
     evidence: tuple[Evidence, ...] = ()
     explains: Cause | None = None
     effect: Effect | None = None
+    at_stake: float | None = None
+    days_left: int | None = None
     check: tuple[str, ...] = ()
     caution: str | None = None
 
@@ -151,10 +156,10 @@ class Finding(Record):
         """Sorts what wants a person first: people, then what blinds, then what costs most."""
         order = [Topic.HOUSEHOLD, Topic.DATA, Topic.METER]
         rank = order.index(self.topic) if self.topic in order else len(order)
-        cost = 0.0
-        if self.effect is not None:
+        cost = self.at_stake
+        if cost is None and self.effect is not None:
             cost = self.effect.money_year or self.effect.kwh_year / 4.0
-        return rank, -cost
+        return rank, -(cost or 0.0)
 
 
 @dataclass(frozen=True)

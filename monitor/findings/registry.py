@@ -6,9 +6,30 @@ from collections.abc import Callable
 from typing import Final
 
 from monitor.findings.causes import causes
+from monitor.findings.curve import flow_above_curve, no_weather_compensation
+from monitor.findings.cylinder import (
+    hot_water_set_point,
+    pasteurisation_none,
+    pasteurisation_often,
+)
 from monitor.findings.data import coverage_at_risk, silent_site, silent_sources
 from monitor.findings.doubts import doubted
 from monitor.findings.finding import Finding, Seen
+from monitor.findings.heaters import backup_beside_unit, immersion_runs
+from monitor.findings.hot_water import hot_water_reheats, hot_water_share
+from monitor.findings.meters import meters
+from monitor.findings.promise import (
+    comfort_above_terms,
+    heat_loss_above_design,
+    weather_not_system,
+)
+from monitor.findings.resting import pump_always_on, standby_high
+from monitor.findings.running import defrost_often, low_flow, short_cycling
+from monitor.findings.silence import silenced
+from monitor.findings.timing import setback_recovery, summer_heating
+from monitor.findings.unit import efficiency_change
+from monitor.findings.unit_in_use import below_test_points, capacity_short
+from monitor.findings.worth import with_stakes
 
 Check = Callable[[Seen], list[Finding]]
 
@@ -18,6 +39,29 @@ BY_CLOCK: Final[tuple[Check, ...]] = (silent_sources, silent_site, coverage_at_r
 #: What depends on the records alone, and is looked at when they have changed.
 BY_RECORDS: Final[tuple[Check, ...]] = (
     doubted,
+    meters,
+    flow_above_curve,
+    no_weather_compensation,
+    setback_recovery,
+    summer_heating,
+    backup_beside_unit,
+    immersion_runs,
+    hot_water_share,
+    hot_water_reheats,
+    hot_water_set_point,
+    pasteurisation_often,
+    pasteurisation_none,
+    short_cycling,
+    low_flow,
+    defrost_often,
+    pump_always_on,
+    standby_high,
+    efficiency_change,
+    capacity_short,
+    below_test_points,
+    comfort_above_terms,
+    heat_loss_above_design,
+    weather_not_system,
     causes,
 )
 
@@ -25,10 +69,11 @@ BY_RECORDS: Final[tuple[Check, ...]] = (
 def findings(seen: Seen, families: tuple[Check, ...] = BY_CLOCK + BY_RECORDS) -> list[Finding]:
     """Everything that is found at a site, what wants a person first at the top.
 
-    A share of the shortfall that another finding explains is not told again; what it costs
-    goes to the finding that explains it, unless that knows it better.
+    What a doubted meter may have made up is not blamed on the unit. A share of the shortfall
+    that another finding explains is not told again; what it costs goes to the finding that
+    explains it, unless that knows it better.
     """
-    found = [finding for family in families for finding in family(seen)]
+    found = silenced([finding for family in families for finding in family(seen)])
     shares = {f.kind.removeprefix("cause:"): f for f in found if f.kind.startswith("cause:")}
     explained = {f.explains.value for f in found if f.explains is not None}
     told = [
@@ -36,7 +81,7 @@ def findings(seen: Seen, families: tuple[Check, ...] = BY_CLOCK + BY_RECORDS) ->
         for f in found
         if f.kind.removeprefix("cause:") not in explained or not f.kind.startswith("cause:")
     ]
-    return sorted(told, key=lambda finding: finding.urgency)
+    return sorted((with_stakes(seen, f) for f in told), key=lambda finding: finding.urgency)
 
 
 def _with_effect(finding: Finding, shares: dict[str, Finding]) -> Finding:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from monitor.findings.finding import Effect, Seen
+from monitor.findings.finding import Effect, Finding, Seen
 
 
 def of_electricity(
@@ -57,3 +57,24 @@ def of_heat(seen: Seen, share: float, low: float, high: float, *, days: float) -
         return None
     spf = account.spf
     return Effect(spf=spf * share, low=spf * low, high=spf * high, kwh_year=0.0)
+
+
+def with_stakes(seen: Seen, finding: Finding) -> Finding:
+    """Say what a finding costs from now to the end of the period, and how long that is.
+
+    A meter that reads wrong spends nothing; what is at stake there is the electricity by
+    which the promise would be judged wrong.
+    """
+    standing, cost = seen.standing, finding.effect
+    account, left = standing.account, standing.days_left
+    if left is None or standing.settlement is not None:
+        return finding
+    at_stake = None
+    if cost is not None and account is not None and account.spf:
+        year = cost.money_year
+        known = account.hours.measured + account.hours.bridged
+        if not cost.kwh_year and seen.price_per_kwh is not None and known:
+            used = account.electricity_kwh / known * 24.0 * 365.25
+            year = abs(cost.spf) / account.spf * used * seen.price_per_kwh
+        at_stake = None if year is None else year * left / 365.25
+    return finding.model_copy(update={"at_stake": at_stake, "days_left": left})
