@@ -1,76 +1,31 @@
-"""Who may reach what: everything is refused that no line here allows.
+"""Puts the rules of `dashboard.rules` in front of every request and callback, and logs looks.
 
-The rules are plain functions of a person, a method and a path, so that tests can walk
-every route; `install` puts them in front of the whole server.
+Whoever is not allowed gets the answer that they would get if there were nothing.
 """
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable
-from enum import Enum
 from functools import wraps
-from typing import ParamSpec, TypeVar
+from typing import Final, ParamSpec, TypeVar
 from urllib.parse import quote
 
-from flask import Flask, Response, abort, jsonify, redirect, request, session
+from flask import Flask, Response, abort, g, jsonify, make_response, redirect, request, session
 
+from dashboard import looks
 from dashboard.auth import current_user, same
+from dashboard.rules import CALLBACK, CALLBACKS, Verdict, decide, site_in, start
 from dashboard.uploads import MOST_REQUEST
 from monitor.errors import NotFoundError
+from monitor.store import audit
+from monitor.store.connection import Store
 from monitor.store.users import User
 
 P = ParamSpec("P")
 R = TypeVar("R")
 
-#: What anybody may read: nothing here says anything about a site.
-PUBLIC = frozenset({"/login", "/health", "/assets/pledgewatt.css", "/assets/favicon.svg"})
-
-_SITE = r"[a-z0-9][a-z0-9-]{0,63}"
-
-#: What an installer may read; whether the site exists is asked where it is loaded.
-_INSTALLER_READS = re.compile(
-    rf"/|/import|/sources|/site/{_SITE}|/site/{_SITE}/home|/download/{_SITE}/[a-z]+\.csv"
-    r"|/assets/[A-Za-z0-9_.-]+|/_dash-layout|/_dash-dependencies|/_favicon\.ico"
-    r"|/_dash-component-suites/[A-Za-z0-9_./@-]+"
-)
-
-CALLBACK = "/_dash-update-component"
-
-
-class Verdict(Enum):
-    """What happens to a request before any page sees it."""
-
-    ALLOW = "allow"
-    SIGN_IN = "sign in"
-    UNAUTHENTICATED = "401"
-    NOT_FOUND = "404"
-    OWN_HOME = "to the own home"
-
-
-def decide(user: User | None, method: str, path: str) -> Verdict:
-    """Say whether a person may make a request.
-
-    A homeowner reaches `/home` and nothing else: what they may not see does not exist.
-    """
-    reading = method in {"GET", "HEAD"}
-    if path in PUBLIC and (reading or path == "/login"):
-        return Verdict.ALLOW
-    if user is None:
-        if path.startswith("/_"):
-            return Verdict.UNAUTHENTICATED
-        return Verdict.SIGN_IN
-    if path == "/logout" and method == "POST":
-        return Verdict.ALLOW
-    if user.role == "homeowner":
-        if reading and path == "/home":
-            return Verdict.ALLOW
-        return Verdict.OWN_HOME if reading and path == "/" else Verdict.NOT_FOUND
-    if reading and _INSTALLER_READS.fullmatch(path):
-        return Verdict.ALLOW
-    if method == "POST" and path == CALLBACK:
-        return Verdict.ALLOW
-    return Verdict.NOT_FOUND
+#: Forms that answer a token of another session themselves, with the form anew.
+_OWN_ANSWER: Final = frozenset({"/login", "/join"})
 
 
 def csrf_matches(given: str | None) -> bool:
@@ -78,27 +33,59 @@ def csrf_matches(given: str | None) -> bool:
     return same(session.get("csrf"), given)
 
 
-def install(server: Flask) -> None:
-    """Put the rules in front of every request."""
+def install(server: Flask, store: Store) -> None:
+    """Put the rules in front of every request, and log who looked at what."""
 
     @server.before_request
     def gate() -> Response | tuple[Response, int] | None:
-        verdict = decide(current_user(), request.method, request.path)
+        user = current_user()
+        g.looks = set()
+        g.acting = audit.acting(*(("visitor", None) if user is None else ("person", user.user_id)))
+        g.acting.__enter__()
+        verdict = decide(user, request.method, request.path)
         if verdict is Verdict.ALLOW:
-            if request.path == CALLBACK and not csrf_matches(request.headers.get("X-CSRFToken")):
-                return jsonify(error="The page is out of date; load it again."), 403
-            if request.path == CALLBACK:
-                # Only installers come so far; a file of theirs travels in a callback.
-                request.max_content_length = MOST_REQUEST
-            return None
+            return _checked_token()
         if verdict is Verdict.UNAUTHENTICATED:
             return jsonify(error="Sign in first."), 401
         if verdict is Verdict.SIGN_IN:
             wanted = request.full_path.rstrip("?") if request.method == "GET" else "/"
             return _to(f"/login?next={_quoted(wanted)}" if wanted != "/" else "/login")
-        if verdict is Verdict.NOT_FOUND:
+        if verdict is Verdict.NOT_FOUND or user is None:
+            site = site_in(request.path)
+            if site is not None:
+                audit.record(store, "refused", site=site)
             abort(404)
-        return _to("/home")
+        return _to(start(user))
+
+    @server.after_request
+    def keep_looks(response: Response) -> Response:
+        # Before the answer leaves: what cannot be logged is not shown.
+        looks.keep(store, ok=response.status_code < 400)
+        return response
+
+    @server.teardown_request
+    def done(_: BaseException | None) -> None:
+        acting = g.pop("acting", None)
+        if acting is not None:
+            acting.__exit__(None, None, None)
+
+
+def _checked_token() -> Response | tuple[Response, int] | None:
+    """Refuse what would change something and does not come from a page of this session."""
+    if request.path == CALLBACK:
+        if not csrf_matches(request.headers.get("X-CSRFToken")):
+            return jsonify(error="The page is out of date; load it again."), 403
+        # Only who imports files sends anything large: a file travels in a callback.
+        user = current_user()
+        if user is not None and user.role == "installer":
+            request.max_content_length = MOST_REQUEST
+    elif (
+        request.method == "POST"
+        and request.path not in _OWN_ANSWER
+        and not csrf_matches(request.form.get("csrf"))
+    ):
+        return make_response("The form was out of date; go back and load the page again.", 400)
+    return None
 
 
 def _to(path: str) -> Response:
@@ -112,22 +99,31 @@ def _quoted(path: str) -> str:
 
 
 def guarded(function: Callable[P, R]) -> Callable[P, R]:
-    """Let a callback run for installers only; what is not theirs to see is not there.
+    """Let a callback run for those whom its line in `CALLBACKS` names; for others it is not there.
 
     Callbacks all arrive at one address, so each one asks again who is asking.
+
+    Raises
+    ------
+    LookupError
+        The callback has no line, so that nobody could ever run it.
     """
+    name = f"{function.__module__.rpartition('.')[2]}.{function.__name__}"
+    if name not in CALLBACKS:
+        message = f"callback '{name}' has no line in CALLBACKS of dashboard/rules.py"
+        raise LookupError(message)
 
     @wraps(function)
     def inner(*args: P.args, **kwargs: P.kwargs) -> R:
         user = current_user()
-        if user is None or user.role != "installer":
+        if user is None or user.role not in CALLBACKS[name]:
             abort(404)
         try:
             return function(*args, **kwargs)
         except NotFoundError:
             abort(404)
 
-    inner.__dict__["is_guarded"] = True
+    inner.__dict__["rule"] = name
     return inner
 
 

@@ -13,13 +13,25 @@ from dash import ClientsideFunction, Dash, Input, Output, State, no_update, set_
 from dash.exceptions import PreventUpdate
 from flask import Flask, Response, abort, make_response, render_template, request, session
 from werkzeug.exceptions import HTTPException
+from werkzeug.middleware.proxy_fix import ProxyFix
 
-from dashboard import access, auth, data, headers
+from dashboard import access, auth, data, headers, joining
 from dashboard.access import guarded, require_user
 from dashboard.components import shell
-from dashboard.pages import downloads, fleet, home, import_page, site, sources
+from dashboard.pages import (
+    claim,
+    desk,
+    downloads,
+    finding,
+    fleet_pages,
+    home,
+    import_page,
+    people,
+    site,
+    sources,
+)
+from dashboard.rules import reaches
 from dashboard.uploads import Uploads
-from dashboard.view_models import FleetQuery
 from monitor.errors import NotFoundError
 from monitor.metrics.periods import utc_now
 from monitor.store.connection import Store
@@ -28,24 +40,38 @@ log = logging.getLogger(__name__)
 
 Clock = Callable[[], datetime]
 
+_CLAIM_PATH = re.compile(r"/claim/(\d{1,9})")
+_FINDING_PATH = re.compile(r"/site/([a-z0-9][a-z0-9-]{0,63})/finding/(\d{1,9})")
 _SITE_PATH = re.compile(r"/site/([a-z0-9][a-z0-9-]{0,63})")
 
 
-def create_app(store: Store, *, secure_cookies: bool = False, clock: Clock = utc_now) -> Dash:
+def create_app(
+    store: Store, *, secure_cookies: bool = False, proxies: int = 0, clock: Clock = utc_now
+) -> Dash:
     """Build the application on an open store.
 
     Parameters
     ----------
     secure_cookies
-        Set where the pages are served over TLS: cookies then never travel without it.
+        Set where the pages are served over TLS: cookies then never travel without it, and
+        browsers are told to come no other way.
+    proxies
+        Proxies in front, each of which says for whom it asks; what they say is believed of
+        so many and no more.
     clock
         The present, in UTC.
     """
     server = Flask("dashboard", static_folder=None)
     policies: dict[str, str] = {}
-    headers.install(server, policies)
+    if proxies:
+        trusted = ProxyFix(server.wsgi_app, x_for=proxies, x_proto=proxies, x_host=0)
+        server.wsgi_app = trusted  # type: ignore[method-assign]
+    headers.install(server, policies, only_tls=secure_cookies)
     auth.install(server, store, secure_cookies=secure_cookies)
-    access.install(server)
+    access.install(server, store)
+    joining.install(server, store, clock)
+    people.install(server, store, clock)
+    fleet_pages.install(server, store, clock)
     _routes(server, store, clock)
     app = Dash(
         "dashboard",
@@ -62,7 +88,9 @@ def create_app(store: Store, *, secure_cookies: bool = False, clock: Clock = utc
     # Evaluated for each request; says nothing to anybody who is not signed in.
     app.layout = shell.layout
     _callbacks(app, store, clock)
+    fleet_pages.register(app, store, clock)
     import_page.register(app, store, clock, Uploads())
+    claim.register(app, store, clock)
     policies["app"] = headers.app_policy(app.csp_hashes())
     return app
 
@@ -98,11 +126,20 @@ def _routes(server: Flask, store: Store, clock: Clock) -> None:
         )
         return make_response(page, 200, {headers.PLAIN: "yes"})
 
+    def raise_claim() -> Response:
+        user = require_user()
+        home.raise_claim(user, store, request.form.get("words", ""), clock())
+        return make_response("", 303, {"Location": "/home#claim"})
+
     def download(site_id: str, what: str) -> Response:
         frame = site.download(
             require_user(), store, site_id, what, request.args.get("period"), clock()
         )
         return downloads.csv_response(frame, f"{site_id}-{what}.csv")
+
+    def evidence_file(site_id: str, number: int, nth: int) -> Response:
+        frame = finding.download(require_user(), store, site_id, number, nth, clock())
+        return downloads.csv_response(frame, f"{site_id}-finding-{number}-{nth}.csv")
 
     def not_found(error: HTTPException) -> Response:  # noqa: ARG001 - Flask passes it
         if request.path.startswith("/_"):
@@ -119,16 +156,20 @@ def _routes(server: Flask, store: Store, clock: Clock) -> None:
 
     server.add_url_rule("/health", "health", health)
     server.add_url_rule("/home", "home", home_page)
+    server.add_url_rule("/home/claim", "claim_raised", raise_claim, methods=["POST"])
     server.add_url_rule("/site/<site_id>/home", "site_home", home_page)
     server.add_url_rule("/download/<site_id>/<what>.csv", "download", download)
+    server.add_url_rule(
+        "/download/<site_id>/evidence-<int:number>-<int:nth>.csv", "evidence", evidence_file
+    )
     server.register_error_handler(404, not_found)
     server.register_error_handler(NotFoundError, gone)
 
     @server.before_request
     def known_site() -> None:
-        match = _SITE_PATH.fullmatch(request.path)
+        match = _SITE_PATH.fullmatch(request.path) or _FINDING_PATH.fullmatch(request.path)
         if match:
-            data.site_name(require_user(), store, match[1])
+            data.must_exist(require_user(), store, match[1])
 
 
 def _callbacks(app: Dash, store: Store, clock: Clock) -> None:
@@ -142,12 +183,24 @@ def _callbacks(app: Dash, store: Store, clock: Clock) -> None:
     @guarded
     def route(pathname: str, search: str | None) -> tuple[object, str, str]:
         user = require_user()
-        if pathname == "/":
-            return fleet.layout(user, store, search, clock()), "Fleet – pledgewatt", ""
+        if not reaches(user, pathname):
+            abort(404)
+        if pathname in fleet_pages.PAGES:
+            of_fleet, title = fleet_pages.PAGES[pathname]
+            return of_fleet(user, store, search, clock()), title, ""
         if pathname == "/import":
             return import_page.layout(user, store), "Import – pledgewatt", ""
         if pathname == "/sources":
             return sources.layout(user, store, clock()), "Sources – pledgewatt", ""
+        if pathname == "/desk":
+            return desk.layout(user, store, clock()), "Warranty desk – pledgewatt", ""
+        if own := _CLAIM_PATH.fullmatch(pathname or ""):
+            page = claim.layout(user, store, int(own[1]), clock())
+            return page, f"Claim {own[1]} – pledgewatt", ""
+        one = _FINDING_PATH.fullmatch(pathname or "")
+        if one is not None:
+            page = finding.layout(user, store, one[1], int(one[2]), clock())
+            return page, f"Finding {one[2]} – pledgewatt", ""
         match = _SITE_PATH.fullmatch(pathname or "")
         if match is None:
             abort(404)
@@ -155,33 +208,21 @@ def _callbacks(app: Dash, store: Store, clock: Clock) -> None:
         page = site.layout(user, store, match[1], search, clock())
         return page, f"{name} – pledgewatt", ""
 
-    # The first results come with the page: an initial call would wait for the search box.
     @app.callback(
-        Output(fleet.RESULTS, "children"),
-        Input("url", "search"),
+        Output(finding.HISTORY, "children"),
+        Output(finding.NOTE, "value"),
+        Input(finding.SEND, "n_clicks"),
+        State(finding.NOTE, "value"),
         State("url", "pathname"),
         prevent_initial_call=True,
     )
     @guarded
-    def fleet_results(search: str | None, pathname: str) -> list[object]:
-        if pathname != "/":
+    def take_note(clicks: int, text: str | None, pathname: str) -> tuple[list[object], str]:
+        one = _FINDING_PATH.fullmatch(pathname or "")
+        if one is None or not clicks or not (text or "").strip():
             raise PreventUpdate
-        return fleet.results(data.fleet(require_user(), store), search, clock())
-
-    @app.callback(
-        Output("url", "search"),
-        Input(fleet.SEARCH, "value"),
-        State("url", "search"),
-        State("url", "pathname"),
-        prevent_initial_call=True,
-    )
-    @guarded
-    def search_to_address(value: str | None, search: str | None, pathname: str) -> str:
-        query = FleetQuery.parse(search)
-        text = (value or "").strip()
-        if pathname != "/" or text == query.text:
-            raise PreventUpdate
-        return query.searching(text).search
+        said = finding.take_note(require_user(), store, one[1], int(one[2]), text or "", clock())
+        return said, ""
 
     @app.callback(
         Output(site.CLOSER, "children"),

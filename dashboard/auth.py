@@ -7,6 +7,7 @@ import secrets
 from collections import deque
 from collections.abc import Iterable
 from datetime import UTC, datetime, timedelta
+from ipaddress import IPv6Address, ip_address, ip_network
 from threading import Lock
 from time import monotonic
 
@@ -23,7 +24,8 @@ from flask import (
 )
 from werkzeug.wrappers import Response as AnyResponse
 
-from monitor.store import users
+from dashboard.rules import reaches, start
+from monitor.store import audit, users
 from monitor.store.connection import Store
 from monitor.store.users import User
 
@@ -35,7 +37,7 @@ MOST_FAILURES = 10
 WINDOW = timedelta(minutes=15)
 
 #: Places that signing in may lead back to.
-_RETURN = re.compile(r"/(site/[a-z0-9][a-z0-9-]{0,63}(/home)?)?(\?[A-Za-z0-9=&.%+_-]*)?")
+_RETURN = re.compile(r"/(?!/)[a-z0-9/-]*(\?[A-Za-z0-9=&.%+_-]*)?")
 
 
 def same(kept: object, given: str | None) -> bool:
@@ -45,8 +47,21 @@ def same(kept: object, given: str | None) -> bool:
     return secrets.compare_digest(kept.encode(), given.encode(errors="replace"))
 
 
+def address_key(address: str | None) -> str:
+    """Under what tries from an address are counted: a whole network of IPv6, as one line has."""
+    try:
+        known = ip_address(address or "")
+    except ValueError:
+        return f"address {address}"
+    if isinstance(known, IPv6Address):
+        known = known.ipv4_mapped or known
+    if isinstance(known, IPv6Address):
+        return f"address {ip_network((known, 64), strict=False)}"
+    return f"address {known}"
+
+
 class Attempts:
-    """Failed sign-ins of late, by e-mail and by address; kept in memory."""
+    """Tries to sign in of late that did not succeed, by e-mail and by address; in memory."""
 
     #: Keys kept at most; beyond, the stalest go first.
     most_keys = 10_000
@@ -55,16 +70,16 @@ class Attempts:
         self._failures: dict[str, deque[float]] = {}
         self._lock = Lock()
 
-    def blocked(self, keys: Iterable[str], now: float | None = None) -> bool:
-        """Whether any of the keys has failed too often of late."""
-        moment = monotonic() if now is None else now
-        with self._lock:
-            return any(len(self._recent(key, moment)) >= MOST_FAILURES for key in keys)
+    def admit(self, keys: Iterable[str], now: float | None = None) -> bool:
+        """Count a try for each key, unless one has too many already.
 
-    def failed(self, keys: Iterable[str], now: float | None = None) -> None:
-        """Count a failure for each key."""
+        Counted before the password is looked at, so that tries side by side gain nothing.
+        """
         moment = monotonic() if now is None else now
+        keys = tuple(keys)
         with self._lock:
+            if any(len(self._recent(key, moment)) >= MOST_FAILURES for key in keys):
+                return False
             for key in keys:
                 recent = self._recent(key, moment)
                 recent.append(moment)
@@ -72,11 +87,14 @@ class Attempts:
                 self._failures[key] = recent
             while len(self._failures) > self.most_keys:
                 self._failures.pop(next(iter(self._failures)))
+        return True
 
-    def succeeded(self, key: str) -> None:
-        """Forget the failures of a key."""
+    def succeeded(self, who: str, where: str) -> None:
+        """Forget the failures of an e-mail, and take the last try off an address."""
         with self._lock:
-            self._failures.pop(key, None)
+            self._failures.pop(who, None)
+            if self._failures.get(where):
+                self._failures[where].pop()
 
     def _recent(self, key: str, moment: float) -> deque[float]:
         recent = self._failures.get(key, deque(maxlen=MOST_FAILURES))
@@ -97,6 +115,7 @@ class Doorman:
         """End a session for good, whoever still holds its cookie."""
         self.ended.add(session_id)
         users.end_session(self.store, session_id, datetime.now(UTC), lifetime=LIFETIME)
+        audit.record(self.store, "signed out")
 
 
 def _doorman() -> Doorman:
@@ -121,7 +140,7 @@ def _from_session() -> User | None:
     if session_id in doorman.ended:
         return None
     user = users.load_user(doorman.store, number)
-    if user is None or not same(user.session_key, key):
+    if user is None or user.locked or not same(user.session_key, key):
         return None
     return user
 
@@ -131,7 +150,8 @@ def install(server: Flask, store: Store, *, secure_cookies: bool) -> None:
     server.secret_key = users.secret_key(store)
     server.extensions["doorman"] = Doorman(store)
     server.config.update(
-        SESSION_COOKIE_NAME="pledgewatt_session",
+        # A browser takes a cookie of this prefix from a page over TLS of this very host only.
+        SESSION_COOKIE_NAME="__Host-pledgewatt" if secure_cookies else "pledgewatt_session",
         SESSION_COOKIE_HTTPONLY=True,
         SESSION_COOKIE_SAMESITE="Lax",
         SESSION_COOKIE_SECURE=secure_cookies,
@@ -156,7 +176,7 @@ def _login() -> AnyResponse:
     if request.method == "GET":
         user = current_user()
         if user is not None:
-            return redirect(_start(user), code=303)
+            return redirect(start(user), code=303)
         return _form("", 200)
     email = request.form.get("email", "")[:254]
     if not same(session.get("csrf"), request.form.get("csrf")):
@@ -166,14 +186,17 @@ def _login() -> AnyResponse:
             400,
         )
     doorman = _doorman()
-    who, where = f"e-mail {users.normal_email(email)}", f"address {request.remote_addr}"
-    if doorman.attempts.blocked((who, where)):
+    who, where = f"e-mail {users.normal_email(email)}", address_key(request.remote_addr)
+    if not doorman.attempts.admit((who, where)):
         return _form("Too many attempts. Please wait a quarter of an hour and try again.", 429)
     user = users.verify(doorman.store, email, request.form.get("password", ""))
     if user is None:
-        doorman.attempts.failed((who, where))
-        return _form("This e-mail and password do not belong together. Please try again.", 401)
-    doorman.attempts.succeeded(who)
+        return _form(
+            "This e-mail and password do not belong together, or the account is locked. Please "
+            "try again, or ask who let you in.",
+            401,
+        )
+    doorman.attempts.succeeded(who, where)
     session.clear()
     session.permanent = True
     session.update(
@@ -184,12 +207,9 @@ def _login() -> AnyResponse:
     )
     g.user = user
     wanted = request.form.get("next", "")
-    back = wanted if user.role == "installer" and _RETURN.fullmatch(wanted) else _start(user)
+    page = wanted.partition("?")[0]
+    back = wanted if _RETURN.fullmatch(wanted) and reaches(user, page) else start(user)
     return redirect(back, code=303)
-
-
-def _start(user: User) -> str:
-    return "/home" if user.role == "homeowner" else "/"
 
 
 def _form(problem: str, status: int) -> Response:
@@ -208,8 +228,6 @@ def _form(problem: str, status: int) -> Response:
 
 
 def _logout() -> AnyResponse:
-    if not same(session.get("csrf"), request.form.get("csrf")):
-        return make_response("The form was out of date; go back and load the page again.", 400)
     _doorman().end(str(session.get("id")))
     session.clear()
     g.user = None

@@ -3,7 +3,8 @@
 Results go to standard output, errors as sentences to standard error. Exit codes:
 0 done; 1 a fault of the program; 2 something given cannot be used; 3 something asked
 for does not exist; 4 the store is held by another process; 5 the meters cannot measure
-the boundary. An import of several files goes on after a bad one and ends with 2.
+the boundary; 6 the log of who did what is not whole. An import of several files goes on
+after a bad one and ends with 2.
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ from typing import Annotated, Any, NoReturn
 import typer
 
 from dashboard import (
+    cli_audit,
     cli_claims,
     cli_context,
     cli_figures,
@@ -24,6 +26,7 @@ from dashboard import (
     cli_propose,
     cli_reasons,
     cli_sources,
+    cli_telling,
     cli_users,
 )
 from dashboard import demo as demo_fleet
@@ -41,6 +44,7 @@ from dashboard.cli_common import (
     table,
 )
 from dashboard.serve import serve as serve_pages
+from dashboard.telling.described import telling_from_toml
 from ingest.inbox import ImportReport, import_file
 from ingest.shipped import profile_named
 from ingest.sources import sources_from_toml
@@ -49,7 +53,7 @@ from monitor.metrics import periods
 from monitor.metrics.boundary import measurable, promised_recipe
 from monitor.models import site_from_toml
 from monitor.refresh import refresh_site
-from monitor.store import readings
+from monitor.store import audit, readings
 from monitor.store.connection import open_store
 from monitor.store.sites import list_sites, load_site, save_site
 
@@ -62,6 +66,7 @@ app = typer.Typer(
 )
 site_app = typer.Typer(no_args_is_help=True, help="Describe sites.")
 app.add_typer(site_app, name="site")
+cli_audit.register(app)
 cli_figures.register(app)
 cli_findings.register(app)
 cli_claims.register(app)
@@ -69,6 +74,7 @@ cli_context.register(app)
 cli_propose.register(app)
 cli_reasons.register(app)
 cli_sources.register(app)
+cli_telling.register(app)
 cli_users.register(app)
 
 
@@ -259,18 +265,25 @@ def serve(
     secure_cookies: Annotated[
         bool, typer.Option("--secure-cookies", help="Behind TLS: cookies travel no other way.")
     ] = False,
+    proxies: Annotated[
+        int, typer.Option(min=0, max=9, help="Proxies in front that say for whom they ask.")
+    ] = 0,
     sources: cli_sources.MaybeSources = None,
+    telling: cli_telling.MaybeTelling = None,
     as_json: AsJson = False,
 ) -> None:
-    """Serve the pages until interrupted, and take in the files of sources meanwhile."""
+    """Serve the pages until interrupted; take in files of sources and tell people meanwhile."""
     described = sources_from_toml(sources) if sources is not None else None
+    told = telling_from_toml(telling) if telling is not None else None
     with open_store(store) as opened:
         serve_pages(
             opened,
             host=host,
             port=port,
             secure_cookies=secure_cookies,
+            proxies=proxies,
             sources=described,
+            telling=told,
             on_ready=lambda url: show(as_json, {"url": url}, f"The pages are at {url}"),
         )
 
@@ -314,7 +327,8 @@ def demo(
 def main() -> NoReturn:
     """Entry point of the command."""
     try:
-        app()
+        with audit.acting("command"):
+            app()
     except PledgewattError as error:
         err.print(error.user_message, highlight=False, markup=False, soft_wrap=True)
         sys.exit(error.exit_code)

@@ -16,6 +16,7 @@ from typing import Final
 import numpy as np
 import polars as pl
 
+from dashboard.looks import looked
 from monitor.errors import CannotMeasureError, NotFoundError
 from monitor.guarantee.assessment import Assessment
 from monitor.guarantee.outlook import Outlook
@@ -30,7 +31,7 @@ from monitor.metrics.account import (
     with_u_spf,
 )
 from monitor.metrics.boundary import Recipe, measurable, promised_recipe, recipe
-from monitor.metrics.daily import day_frame
+from monitor.metrics.daily import DAY, day_frame
 from monitor.metrics.hidden import Hidden, hidden
 from monitor.metrics.performance import Blocks, Whole, accounts, exclude, pair
 from monitor.metrics.periods import Window
@@ -38,6 +39,7 @@ from monitor.metrics.site_weather import SiteWeather, site_weather
 from monitor.metrics.slots import BRIDGED, MEASURED
 from monitor.metrics.uncertainty import K_95, HeatMeterUse
 from monitor.models import Role, Site
+from monitor.schemas import empty
 from monitor.store import claims, derived, readings
 from monitor.store.connection import Store
 from monitor.store.findings import KeptFinding, load_findings
@@ -53,22 +55,6 @@ ROLLING: Final = {"7": 7, "30": 30, "365": 365}
 MOST_POINTS = 370
 
 _MONTH = re.compile(r"(\d{4})-(0[1-9]|1[0-2])")
-
-
-@dataclass(frozen=True)
-class FleetRow:
-    """One site of the fleet; `standing` is None until its figures are first computed.
-
-    Attributes
-    ----------
-    findings
-        Those that are open, what wants a person first at the top.
-    """
-
-    site: Site
-    standing: Standing | None
-    outlook: Outlook | None = None
-    findings: tuple[KeptFinding, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -122,10 +108,17 @@ class Record:
         """What hours that are not known may hide, for the uncertainty of any window."""
         if self.recipe is None:
             return None
-        before = pl.col("block_end_utc") <= self.until
-        slots, states = self.slots.filter(before), self.states
-        days = day_frame(self.site, self.recipe, slots, states, self.given.daily, self.excluded)
-        return hidden(self.site, days, self.given, self.until)
+        return hidden(self.site, self.days, self.given, self.until)
+
+    @cached_property
+    def days(self) -> pl.DataFrame:
+        """Frame of schema DAY up to the hour that figures reach."""
+        if self.recipe is None:
+            return empty(DAY)
+        slots = self.slots.filter(pl.col("block_end_utc") <= self.until)
+        return day_frame(
+            self.site, self.recipe, slots, self.states, self.given.daily, self.excluded
+        )
 
     @property
     def today(self) -> date:
@@ -139,29 +132,24 @@ class Record:
 
 
 def _own(user: User, store: Store, site_id: str) -> Site:
+    """A site of this person, which is logged as a look at it."""
+    site = must_exist(user, store, site_id)
+    looked(site_id)
+    return site
+
+
+def must_exist(user: User, store: Store, site_id: str) -> Site:
+    """A site, if it is there for this person; nothing of it is shown yet."""
     if not user.may_see(site_id):
         message = f"There is no site '{site_id}'."
         raise NotFoundError(message)
     return load_site(store, site_id)
 
 
-def fleet(user: User, store: Store) -> list[FleetRow]:
-    """Every site that a person may see, with its standing."""
-    standings = {standing.site: standing for standing in derived.load_standings(store)}
-    ahead = {outlook.site: outlook for outlook in derived.load_outlooks(store)}
-    found: dict[str, list[KeptFinding]] = {}
-    for kept in load_findings(store):
-        found.setdefault(kept.site_id, []).append(kept)
-    return [
-        FleetRow(
-            site,
-            standings.get(site.id),
-            _current(standings.get(site.id), ahead.get(site.id)),
-            tuple(found.get(site.id, ())),
-        )
-        for site in list_sites(store)
-        if user.may_see(site.id)
-    ]
+def sites(user: User, store: Store) -> list[Site]:
+    """Descriptions of every site that a person may see."""
+    looked()
+    return [site for site in list_sites(store) if user.may_see(site.id)]
 
 
 def sources(user: User, store: Store) -> list[SourceState]:
@@ -169,7 +157,8 @@ def sources(user: User, store: Store) -> list[SourceState]:
     if user.role != "installer":
         message = "There is nothing here."
         raise NotFoundError(message)
-    return source_states(store)
+    looked()
+    return [state for state in source_states(store) if user.may_see(state.site_id)]
 
 
 def site_name(user: User, store: Store, site_id: str) -> str:
@@ -180,7 +169,7 @@ def site_name(user: User, store: Store, site_id: str) -> str:
 def record(user: User, store: Store, site_id: str, now: datetime) -> Record:
     """A site with its slots paired inside the boundary of its promise."""
     site = _own(user, store, site_id)
-    standing = next((s for s in derived.load_standings(store) if s.site == site_id), None)
+    standing = derived.load_standing(store, site_id)
     slots, states = derived.load_slots(store, site_id), derived.load_states(store, site_id)
     until = now.replace(minute=0, second=0, microsecond=0)
     chosen, why_not = _recipe(site)

@@ -25,6 +25,7 @@ from monitor.store.connection import Store, open_store
 from monitor.store.sites import save_site
 
 INSTALLER = "installer@demo.example"
+WARRANTY = "warranty@demo.example"
 
 #: Marks a folder that a demo made and may therefore make anew.
 MARK = ".made-by-pledgewatt-demo"
@@ -148,6 +149,11 @@ def _sign_ins(store: Store, homes: list[DemoHome]) -> tuple[tuple[str, str, str]
         now=now,
     )
     out.append((INSTALLER, password, "the whole fleet"))
+    password = secrets.token_urlsafe(9)
+    users.add_user(
+        store, email=WARRANTY, name="Demo warranty", role="warranty", password=password, now=now
+    )
+    out.append((WARRANTY, password, "the whole fleet and its claims"))
     for home in homes[:3]:
         password = secrets.token_urlsafe(9)
         users.add_user(

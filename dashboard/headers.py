@@ -30,19 +30,23 @@ def app_policy(script_hashes: Sequence[str]) -> str:
     )
 
 
-def install(server: Flask, policies: dict[str, str]) -> None:
+def install(server: Flask, policies: dict[str, str], *, only_tls: bool = False) -> None:
     """Add the headers to every answer.
 
     Parameters
     ----------
     policies
         `app` holds the policy of pages with scripts; it may be filled in later.
+    only_tls
+        Browsers shall come over TLS only, for a year from each answer on.
     """
 
     @server.after_request
     def add(response: Response) -> Response:
         plain = response.headers.pop(PLAIN, None) is not None
         scripted = not plain and request.endpoint not in {"login", "logout"}
+        if only_tls:
+            response.headers["Strict-Transport-Security"] = "max-age=31536000"
         policy = policies.get("app", PLAIN_POLICY) if scripted else PLAIN_POLICY
         response.headers["Content-Security-Policy"] = policy
         response.headers["X-Content-Type-Options"] = "nosniff"

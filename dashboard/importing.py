@@ -21,7 +21,7 @@ def sites(user: User, store: Store) -> list[Site]:
     if user.role != "installer":
         message = "There is nothing here."
         raise NotFoundError(message)
-    return [row.site for row in data.fleet(user, store)]
+    return data.sites(user, store)
 
 
 def site_of(user: User, store: Store, site_id: object) -> Site:

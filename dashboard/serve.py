@@ -9,13 +9,17 @@ import socket
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from types import FrameType
+from typing import Final
 
+from apscheduler.executors.pool import ThreadPoolExecutor
 from apscheduler.schedulers.background import BackgroundScheduler
 from waitress.server import create_server
 
 from dashboard.app import create_app
+from dashboard.telling.described import Telling
+from dashboard.telling.teller import Teller
 from ingest.collect import Collector
 from ingest.schedule import WRITER, Intake, add_writer
 from ingest.sources import Sources
@@ -25,6 +29,9 @@ from monitor.store.connection import Store
 from monitor.store.sites import list_sites
 
 log = logging.getLogger(__name__)
+
+#: How often it is looked whether somebody is to be told something.
+TELL_EVERY: Final = timedelta(minutes=1)
 
 
 def refresh_all(store: Store, now: datetime) -> int:
@@ -52,7 +59,9 @@ def serve(
     port: int = 8050,
     threads: int = 8,
     secure_cookies: bool = False,
+    proxies: int = 0,
     sources: Sources | None = None,
+    telling: Telling | None = None,
     on_ready: Callable[[str], None] | None = None,
 ) -> None:
     """Serve until the process is told to stop (Ctrl-C or SIGTERM).
@@ -61,8 +70,12 @@ def serve(
     ----------
     port
         0 takes any free one.
+    proxies
+        Proxies in front whose word on who asks is taken.
     sources
         What brings files by itself meanwhile.
+    telling
+        How people are told of findings meanwhile.
     on_ready
         Called with the address once it answers.
 
@@ -76,9 +89,16 @@ def serve(
         door = socket.create_server((host, port), family=family)
     except OSError as error:
         raise _cannot_listen(host, port, error) from error
-    app = create_app(store, secure_cookies=secure_cookies)
-    listener = create_server(app.server, sockets=[door], threads=threads, ident=None)
-    with _working(store, sources):
+    app = create_app(store, secure_cookies=secure_cookies, proxies=proxies)
+    listener = create_server(
+        app.server,
+        sockets=[door],
+        threads=threads,
+        ident=None,
+        # Without a proxy nobody may say that they ask for somebody else.
+        clear_untrusted_proxy_headers=proxies == 0,
+    )
+    with _working(store, sources, telling):
         try:
             with _stopping():
                 if on_ready is not None:
@@ -102,8 +122,10 @@ def collector(store: Store, sources: Sources) -> Collector:
 
 
 @contextmanager
-def _working(store: Store, sources: Sources | None) -> Iterator[None]:
-    """Refresh every hour and take files in, side by side with whatever else is done."""
+def _working(
+    store: Store, sources: Sources | None, telling: Telling | None = None
+) -> Iterator[None]:
+    """Refresh every hour, take files in and tell people, side by side with all else."""
     # What a job did is in the store; its comings and goings would drown the address.
     logging.getLogger("apscheduler").setLevel(logging.WARNING)
     scheduler = BackgroundScheduler(timezone=UTC)
@@ -122,6 +144,21 @@ def _working(store: Store, sources: Sources | None) -> Iterator[None]:
     intake = None
     if sources is not None:
         intake = Intake(collector(store, sources), scheduler, writer)
+    teller = None
+    if telling is not None:
+        teller = Teller(store, telling)
+        # A worker of its own: a slow mail server holds up nothing but mail.
+        scheduler.add_executor(ThreadPoolExecutor(1), "telling")
+        scheduler.add_job(
+            teller.round,
+            "interval",
+            seconds=TELL_EVERY.total_seconds(),
+            id="telling",
+            executor="telling",
+            max_instances=1,
+            coalesce=True,
+            misfire_grace_time=None,
+        )
     scheduler.start()
     try:
         if intake is not None:
@@ -130,6 +167,8 @@ def _working(store: Store, sources: Sources | None) -> Iterator[None]:
     finally:
         if intake is not None:
             intake.stop()
+        if teller is not None:
+            teller.stopping.set()
         scheduler.shutdown(wait=True)
 
 

@@ -1,9 +1,10 @@
 """Colours and shapes: one place, so that charts and pages agree.
 
 Chart colours follow the palette of Okabe and Ito (2008), which people with colour
-vision deficiencies can tell apart, with its blue a little lighter; each has a contrast
-of at least 3 to 1 against the light and the dark background, so that a chart need not
-know which one it stands on.
+vision deficiencies can tell apart, with its blue a little lighter and its green turned to
+olive, which stays apart from the blue for all of them; each has a contrast of at least
+3 to 1 against the light and the dark background, so that a chart need not know which one
+it stands on.
 Text, grid and hover boxes of charts get their colours from the style sheet.
 """
 
@@ -18,7 +19,7 @@ from monitor.guarantee.standing import StandingWord
 
 HEAT: Final = "#D55E00"
 ELECTRICITY: Final = "#2A8AC4"
-PROMISE: Final = "#009E73"
+PROMISE: Final = "#6C8454"
 NEUTRAL: Final = "#7d8590"
 BAND: Final = "rgba(42, 138, 196, 0.22)"
 OUTLOOK: Final = "#9A5A86"
@@ -26,6 +27,8 @@ FAN_WIDE: Final = "rgba(154, 90, 134, 0.16)"
 FAN_NARROW: Final = "rgba(154, 90, 134, 0.26)"
 #: Ground of a label; the style sheet gives it the page's own.
 LABEL: Final = "rgba(125, 133, 144, 0.1)"
+#: What was to be expected: the colour of the promise.
+EXPECTED: Final = "rgba(108, 132, 84, 0.24)"
 NO_DATA: Final = "rgba(125, 133, 144, 0.28)"
 IN_RUN: Final = "rgba(204, 121, 167, 0.30)"
 

@@ -301,14 +301,14 @@ def test_people_are_added_given_passwords_and_removed(
     shell.filled()
     monkeypatch.setattr(sys, "stdin", io.StringIO("nine green bottles\n"))
     words = ("--name", "Ann", "--role", "homeowner", "--site", "mill-lane-1")
-    added = shell.json("user", "add", "ann@home.example", *words)
+    added = shell.json("users", "add", "ann@home.example", *words)
     assert added["sites"] == ["mill-lane-1"]
     monkeypatch.setattr(sys, "stdin", io.StringIO("ten green bottles\n"))
-    shell.json("user", "password", "ann@home.example")
-    assert [u["email"] for u in shell.json("user", "list")] == ["ann@home.example"]
-    shell.json("user", "remove", "ann@home.example")
-    assert shell.json("user", "list") == []
-    assert shell.run("user", "remove", "ann@home.example")[0] == 3
+    shell.json("users", "password", "ann@home.example")
+    assert [u["email"] for u in shell.json("users", "list")] == ["ann@home.example"]
+    shell.json("users", "remove", "ann@home.example")
+    assert shell.json("users", "list") == []
+    assert shell.run("users", "remove", "ann@home.example")[0] == 3
 
 
 def test_prices_by_the_hour_are_imported_once(shell: Shell) -> None:

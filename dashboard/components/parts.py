@@ -21,6 +21,11 @@ def badge(look: Look) -> html.Span:
     )
 
 
+def chosen(is_chosen: bool) -> list[html.Span]:  # noqa: FBT001 - the one thing that it says
+    """What a screen reader is told of a link whose look says that it is chosen."""
+    return [html.Span(" (chosen)", className="unseen")] if is_chosen else []
+
+
 def table(
     model: Table, caption: str, *, first: Sequence[Any] | None = None, wide: bool = False
 ) -> html.Div:

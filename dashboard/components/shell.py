@@ -9,6 +9,16 @@ from flask import has_request_context, session
 
 from dashboard.auth import current_user
 from dashboard.components.aria import UNHEARD, aria
+from dashboard.rules import reaches
+
+#: Pages by address, in the order of the frame; who may not reach one is not shown it.
+PAGES: Final = {
+    "/agenda": "Agenda",
+    "/desk": "Warranty desk",
+    "/import": "Import a file",
+    "/sources": "Sources",
+}
+PLAIN_PAGES: Final = {"/people": "People"}
 
 INDEX: Final = """<!DOCTYPE html>
 <html lang="en">
@@ -47,8 +57,15 @@ def layout() -> html.Div:
                     ),
                     html.Nav(
                         [
-                            dcc.Link("Import a file", href="/import"),
-                            dcc.Link("Sources", href="/sources"),
+                            dcc.Link(words, href=path)
+                            for path, words in PAGES.items()
+                            if reaches(user, path)
+                        ]
+                        + [
+                            # Written by the server, without scripts: a page of their own.
+                            html.A(words, href=path)
+                            for path, words in PLAIN_PAGES.items()
+                            if reaches(user, path)
                         ],
                         className="pages",
                         **aria(label="More pages"),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from dash import html
+from dash import dcc, html
 
 from dashboard import format as fmt
 from dashboard.components import parts
@@ -46,6 +46,39 @@ def section(found: list[KeptFinding], site: Site) -> html.Section:
     return html.Section([title, *[_one(kept, site) for kept in found]], className="card")
 
 
+def mark(finding: Finding) -> html.Span:
+    """The shape of a finding's topic."""
+    return html.Span(SHAPES[finding.topic], **UNHEARD)
+
+
+def stake(finding: Finding) -> str:
+    """What is at stake until the period ends, and how long that is."""
+    if finding.days_left is None:
+        return fmt.NOTHING
+    left = fmt.plural(finding.days_left, "day")
+    if finding.at_stake is None:
+        return f"{left} left"
+    currency = finding.effect.currency if finding.effect else None
+    return f"{fmt.money(finding.at_stake, currency)} in the {left} left"
+
+
+def facts(kept: KeptFinding, site: Site) -> list[tuple[str, ...]]:
+    """Since when, what it costs and what is at stake."""
+    finding = kept.finding
+    found: list[tuple[str, ...]] = []
+    if finding.since is not None:
+        found.append(("Since", fmt.day(finding.since.astimezone(site.tz).date())))
+    if finding.window_start is not None and finding.window_end is not None:
+        first = finding.window_start.astimezone(site.tz).date()
+        last = finding.window_end.astimezone(site.tz).date()
+        found.append(("Seen in", fmt.stretch(first, last)))
+    if finding.effect is not None:
+        found.append(("It costs", effect(finding), "with its 95 % interval"))
+    if finding.days_left is not None:
+        found.append(("At stake", stake(finding), "if nothing is done before the period ends"))
+    return found
+
+
 def _one(kept: KeptFinding, site: Site) -> html.Details:
     finding = kept.finding
     body: list[Any] = [html.P(finding.what)]
@@ -53,18 +86,31 @@ def _one(kept: KeptFinding, site: Site) -> html.Details:
         body.append(html.P([html.Strong("▲ Caution: "), finding.caution], className="caution"))
     if finding.effect is not None:
         body.append(html.P(["Costs ", effect(finding), " (95 % interval)."]))
+    if finding.at_stake is not None:
+        body.append(html.P(["At stake: ", stake(finding), "."]))
     if finding.check:
         body += [html.P("What to check, in order:"), html.Ol([html.Li(c) for c in finding.check])]
     if finding.figures:
         rows = tuple((f.name, f"{f.value:,.3g}", f.unit) for f in finding.figures)
         shown = Table(("Evidence", "Value", "Unit"), rows, frozenset({1}))
         body.append(parts.table(shown, "What it rests on"))
-    body.append(html.P(_history(kept, site), className="note"))
+    body.append(
+        html.P(
+            [
+                f"{history(kept, site)} ",
+                dcc.Link(
+                    "See what shows it" if finding.evidence else "Open it",
+                    href=f"/site/{kept.site_id}/finding/{kept.number}",
+                ),
+            ],
+            className="note",
+        )
+    )
     return html.Details(
         [
             html.Summary(
                 [
-                    html.Span(SHAPES[finding.topic], **UNHEARD),
+                    mark(finding),
                     f" {finding.title} ",
                     html.Span(f"({finding.topic.value}, {finding.confidence.value})"),
                 ]
@@ -75,7 +121,8 @@ def _one(kept: KeptFinding, site: Site) -> html.Details:
     )
 
 
-def _history(kept: KeptFinding, site: Site) -> str:
+def history(kept: KeptFinding, site: Site) -> str:
+    """When it was opened, and who took note of it."""
     opened = fmt.day(kept.opened_at.astimezone(site.tz).date())
     said = f"Finding {kept.number}, open since {opened}"
     if kept.times_opened > 1:

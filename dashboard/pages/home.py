@@ -10,17 +10,22 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Final
 
+from dashboard import data, home_data, theme
 from dashboard import format as fmt
-from dashboard import home_data, theme
-from dashboard.pages import findings_text
+from dashboard.pages import home_parts
+from dashboard.pages.home_parts import ClaimLine, Explainer, SpentRow
+from monitor.errors import NotFoundError
 from monitor.guarantee.standing import Standing, StandingWord
 from monitor.metrics.uncertainty import K_95
-from monitor.models import Role
+from monitor.store import cases
 from monitor.store.connection import Store
 from monitor.store.users import User
 
 #: Longest bar, in per cent of the width; the rest is for the figure beside it.
 LONGEST_BAR: Final = 62.0
+
+#: Longest text of a claim, in characters.
+MOST_WORDS: Final = 2000
 
 #: Rooms below this are cold for anyone and unhealthy for the old, the very young and the
 #: ill: WHO Housing and health guidelines (2018), chapter on indoor cold; from memory.
@@ -83,6 +88,16 @@ class HomeView:
     promise: str
     boundary: str
     updated: str
+    spent: tuple[SpentRow, ...]
+    spent_note: str
+    warmth: str
+    hot_water: tuple[str, ...]
+    gaps: str
+    yours: tuple[str, ...]
+    installers: tuple[str, ...]
+    claim: tuple[ClaimLine, ...]
+    claim_open: bool
+    explain: Explainer
 
 
 def _headline(standing: Standing | None) -> str:
@@ -123,7 +138,6 @@ def _sentences(home: home_data.Home) -> list[str]:
             f"{fmt.spf(ahead.low_90)} and {fmt.spf(ahead.high_90)} (9 times out of 10). The "
             f"chance that the promise is kept is {fmt.share(ahead.deciding_probability)}."
         )
-    out += findings_text.plainly(home.record.findings)
     if standing is not None and standing.word is StandingWord.OFF_COURSE:
         out.append("Your installer sees the same figures. You can ask what happens next.")
     if standing is not None and standing.word is StandingWord.BLIND:
@@ -193,18 +207,6 @@ def _facts(home: home_data.Home) -> list[Fact]:
             remark += f"; {fmt.energy(cost.unpriced_kwh)} have no price on record and are not in it"
         facts.append(Fact("Cost", fmt.money(cost.energy_cost, cost.currency), remark))
     facts += _against_before(home)
-    if Role.ROOM_TEMP in home.record.site.roles:
-        facts.append(
-            Fact(
-                "Warmth of the room",
-                fmt.temperature(home.room_c),
-                f"on average; in the last seven days {fmt.temperature(home.room_week_c)}"
-                if home.room_week_c is not None
-                else "on average; not measured in the last seven days",
-            )
-        )
-    else:
-        facts.append(Fact("Warmth of the room", "not measured", "no sensor is fitted for it"))
     facts.append(
         Fact("How much we could measure", known, "of all hours, for heat and electricity together")
     )
@@ -246,6 +248,7 @@ def view(home: home_data.Home, now: datetime) -> HomeView:
     last = min(home.window.end, record.today + timedelta(days=1))
     began = last > home.window.first
     bars = _bars(home) if began else []
+    claim = home.claims[0] if home.claims else None
     measured = [bar for bar in bars if not bar.nothing]
     chart_says = "No month has been measured yet."
     if measured:
@@ -271,9 +274,37 @@ def view(home: home_data.Home, now: datetime) -> HomeView:
         promise=fmt.promise(terms.promised_spf) if terms else "",
         boundary=str(record.recipe.boundary) if record.recipe else "",
         updated=fmt.moment(now.astimezone(record.site.tz)),
+        spent=tuple(home_parts.spent_rows(home)),
+        spent_note=home_parts.spent_note(home),
+        warmth=home_parts.warmth(home),
+        hot_water=tuple(home_parts.hot_water(home)),
+        gaps=home_parts.gaps(home),
+        yours=home_parts.yours(),
+        installers=tuple(home_parts.installers(home)),
+        claim=tuple(home_parts.claim_lines(claim, home)) if claim else (),
+        claim_open=claim is not None and claim.is_open,
+        explain=Explainer(),
     )
 
 
 def home_view(user: User, store: Store, site_id: str, now: datetime) -> HomeView:
     """The page of one home, for a person who may see it."""
     return view(home_data.home(user, store, site_id, now), now)
+
+
+def raise_claim(user: User, store: Store, words: str, now: datetime) -> None:
+    """Raise the household's claim on the promise of its own home, or add to the open one.
+
+    Raises
+    ------
+    NotFoundError
+        The person has no home here, or nothing was promised for it.
+    """
+    site_id = next(iter(user.sites), "")
+    site = data.record(user, store, site_id, now).site
+    if site.current_terms is None:
+        message = f"Nothing was promised for site '{site_id}'."
+        raise NotFoundError(message)
+    said = words.strip()[:MOST_WORDS]
+    if said:
+        cases.raise_claim(store, site_id, user_id=user.user_id, role=user.role, said=said, now=now)

@@ -8,6 +8,7 @@ from enum import StrEnum
 from typing import Final
 
 from monitor.errors import NotFoundError
+from monitor.store import audit
 from monitor.store.connection import Store
 
 #: Longest text of one step.
@@ -89,6 +90,7 @@ def raise_claim(
             "INSERT INTO claim_step VALUES (nextval('claim_step_seq'), ?, ?, ?, ?, ?, ?, NULL)",
             [number, now, user_id, role, What.RAISED.value, said[:MOST_TEXT]],
         )
+        audit.note(cursor, "claim raised", site=site_id, detail=f"claim {number}")
     return int(number)
 
 
@@ -118,6 +120,7 @@ def add_step(
             "INSERT INTO claim_step VALUES (nextval('claim_step_seq'), ?, ?, ?, ?, ?, ?, ?)",
             [number, now, user_id, role, what.value, said[:MOST_TEXT], document],
         )
+        audit.note(cursor, "claim step taken", detail=f"claim {number} {what.value}")
 
 
 def claim(store: Store, number: int) -> Claim:

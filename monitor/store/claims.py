@@ -8,6 +8,7 @@ import polars as pl
 
 from monitor.errors import NotFoundError
 from monitor.guarantee.settlement import Exclusion, Settlement, SettlementRecord
+from monitor.store import audit
 from monitor.store.connection import Store, query
 
 
@@ -28,6 +29,7 @@ def add_exclusion(store: Store, site_id: str, exclusion: Exclusion) -> int:
                 exclusion.condition,
             ],
         )
+        audit.note(cursor, "exclusion entered", site=site_id, detail=f"exclusion {number}")
     return int(number)
 
 
@@ -44,6 +46,7 @@ def withdraw_exclusion(store: Store, site_id: str, number: int, by: str, now: da
         raise NotFoundError(message)
     with store.transaction() as cursor:
         cursor.execute("INSERT INTO exclusion_withdrawn VALUES (?, ?, ?)", [number, by, now])
+        audit.note(cursor, "exclusion withdrawn", site=site_id, detail=f"exclusion {number}")
 
 
 def exclusions(store: Store, site_id: str) -> dict[int, Exclusion]:
@@ -88,6 +91,7 @@ def save_settlement(
                 settlement.model_dump_json(),
             ],
         )
+        audit.note(cursor, "promise settled", site=record.site.id, detail=f"settlement {number}")
     return int(number)
 
 
@@ -99,3 +103,17 @@ def settlements(store: Store, site_id: str | None = None) -> pl.DataFrame:
         "WHERE ? IS NULL OR site_id = ? ORDER BY settlement_id DESC",
         [site_id, site_id],
     )
+
+
+def unsettled_conflicts(store: Store, site_id: str) -> int:
+    """Number of times for which two imports of a site disagree and nothing settles it."""
+    rows = (
+        store.cursor()
+        .execute(
+            "SELECT count(*) FROM contested SEMI JOIN (SELECT channel_id FROM channel "
+            "WHERE site_id = ?) USING (channel_id) WHERE settled_by IS NULL",
+            [site_id],
+        )
+        .fetchall()
+    )
+    return int(rows[0][0])

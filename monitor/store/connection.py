@@ -6,11 +6,13 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from importlib.resources import files
 from pathlib import Path
+from threading import Lock
 
 import duckdb
 import polars as pl
 
 from monitor.errors import NotFoundError, PledgewattError, StoreBusyError
+from monitor.store import audit
 
 
 class Store:
@@ -23,6 +25,8 @@ class Store:
     def __init__(self, path: Path, connection: duckdb.DuckDBPyConnection) -> None:
         self.path = path
         self._connection = connection
+        #: Held while the log of who did what is added to.
+        self.audit_lock = Lock()
 
     def cursor(self) -> duckdb.DuckDBPyConnection:
         """A cursor of its own, for one thread or request."""
@@ -45,7 +49,10 @@ class Store:
 
     def close(self) -> None:
         """Close the file; every change is on disk afterwards."""
-        self._connection.close()
+        try:
+            audit.seal(self)
+        finally:
+            self._connection.close()
 
     def __enter__(self) -> Store:
         return self

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
@@ -10,6 +11,7 @@ from pydantic import ValidationError
 
 from monitor.errors import NotFoundError
 from monitor.findings.finding import Finding, Topic
+from monitor.store import audit, fleet
 from monitor.store.connection import Store
 
 
@@ -83,6 +85,7 @@ def keep_findings(
                     "document": finding.model_dump_json(),
                 },
             )
+        fleet.keep_open_findings(cursor, site_id)
 
 
 def load_findings(
@@ -139,13 +142,35 @@ def note_finding(store: Store, number: int, by: str, note: str, now: datetime) -
     NotFoundError
         No finding of that number is open.
     """
+    if not note_findings(store, [number], by, note, now):
+        message = f"No finding {number} is open."
+        raise NotFoundError(message)
+
+
+def note_findings(store: Store, numbers: list[int], by: str, note: str, now: datetime) -> int:
+    """Record one note on several findings; those that are not open any more are left out.
+
+    Returns
+    -------
+    int
+        How many were open and are noted.
+    """
     with store.transaction() as cursor:
         rows = cursor.execute(
-            "SELECT times_opened FROM finding WHERE finding_id = ? AND cleared_at IS NULL", [number]
+            "INSERT INTO finding_note SELECT finding_id, times_opened, $by, $now, $note "
+            "FROM finding WHERE list_contains($numbers, finding_id) AND cleared_at IS NULL "
+            "RETURNING finding_id",
+            {"by": by, "now": now, "note": note, "numbers": numbers},
         ).fetchall()
-        if not rows:
-            message = f"No finding {number} is open."
-            raise NotFoundError(message)
-        cursor.execute(
-            "INSERT INTO finding_note VALUES (?, ?, ?, ?, ?)", [number, rows[0][0], by, now, note]
-        )
+        for (number,) in rows:
+            audit.note(cursor, "finding noted", detail=f"finding {number}")
+    return len(rows)
+
+
+def finding_sites(store: Store, numbers: Sequence[int]) -> dict[int, str]:
+    """Sites of findings, by number; those that there are not are left out."""
+    rows = store.cursor().execute(
+        "SELECT finding_id, site_id FROM finding WHERE list_contains(?, finding_id)",
+        [list(numbers)],
+    )
+    return dict(rows.fetchall())

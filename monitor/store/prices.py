@@ -10,6 +10,7 @@ import polars as pl
 
 from monitor.guarantee.price_steps import PRICE
 from monitor.schemas import REJECT, UTC, Schema, check, empty
+from monitor.store import audit
 from monitor.store.connection import Store, query
 from monitor.store.sites import list_sites
 
@@ -127,6 +128,7 @@ def record_prices(store: Store, batch: PriceBatch, now: datetime) -> PriceCounts
                 list(batch.notes),
             ],
         )
+        audit.note(cursor, "prices imported", detail=f"import {number}")
         if fresh.height:
             cursor.register("fresh", fresh)
             cursor.execute(

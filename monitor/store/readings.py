@@ -13,6 +13,7 @@ import polars as pl
 
 from monitor.errors import StoreBusyError
 from monitor.schemas import READING, check
+from monitor.store import audit
 from monitor.store.appending import ShownFrame, forget_blocks
 from monitor.store.connection import Store, query
 from monitor.store.portions import Portion, gathered
@@ -122,6 +123,9 @@ def record_import(store: Store, batch: Batch, now: datetime) -> Counts:
                     counts.quarantined,
                     taken.notes,
                 ],
+            )
+            audit.note(
+                cursor, "readings imported", site=batch.site_id, detail=f"import {import_id}"
             )
             if taken.since is not None:
                 cursor.execute(

@@ -8,6 +8,7 @@ from datetime import datetime
 
 from monitor.errors import NotFoundError
 from monitor.models import Channel, MeterFit, Site
+from monitor.store import audit, fleet
 from monitor.store.connection import Store
 
 
@@ -49,6 +50,8 @@ def save_site(store: Store, site: Site, now: datetime) -> bool:
                 for channel in fit.channel
             ],
         )
+        fleet.keep_description(cursor, site.id)
+        audit.note(cursor, "site described", site=site.id)
         # A changed description may change every figure: compute the site anew.
         cursor.execute(
             "INSERT INTO changed SELECT ?, TIMESTAMP '1970-01-01' "

@@ -8,6 +8,7 @@ from datetime import datetime
 import polars as pl
 
 from monitor.schemas import WEATHER, check, empty
+from monitor.store import audit
 from monitor.store.connection import Store, query
 
 
@@ -89,6 +90,7 @@ def record_weather(store: Store, batch: WeatherBatch, now: datetime) -> WeatherC
                 list(batch.remarks),
             ],
         )
+        audit.note(cursor, "weather imported", detail=f"import {number}")
         if fresh.height:
             cursor.register("fresh", fresh)
             cursor.execute(

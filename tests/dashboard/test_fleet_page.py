@@ -1,26 +1,59 @@
-"""Every site, worst first; searched, filtered and sorted by the address bar."""
+"""Every site, worst first; searched, filtered, gathered and sorted by the address bar."""
 
 from __future__ import annotations
 
+import json
+from dataclasses import replace
+from statistics import median
+
+import polars as pl
 import pytest
 
-from dashboard import data
+from dashboard import fleet_data, fleet_text
+from dashboard.fleet_query import MOST_PICKED, PAGE_SIZE, SORT_WORDS, FleetQuery
+from dashboard.fleet_text import attention, chips, line
+from dashboard.pages import fleet as fleet_page
 from dashboard.theme import look
-from dashboard.view_models import COLUMNS, PAGE_SIZE, FleetQuery, attention, fleet_view
+from monitor.errors import DescriptionError, NotFoundError
 from monitor.guarantee.standing import StandingWord
+from monitor.store.connection import open_store
+from monitor.store.fleet import COHORTS
+from monitor.store.users import User
+from tests.bench import fleet_page as many
+from tests.dashboard.conftest import NOW
+
+MANY = 160
+
+
+@pytest.fixture(scope="module")
+def big(tmp_path_factory):
+    """A fleet of several pages, drawn as for the bench."""
+    with open_store(tmp_path_factory.mktemp("big") / "fleet.duckdb", create=True) as store:
+        many.fill(store, MANY)
+        yield store
 
 
 @pytest.fixture
-def rows(store, installer):
-    return data.fleet(installer, store)
+def ask(store, installer, now):
+    def asked(**query):
+        return fleet_data.fleet(installer, store, FleetQuery(**query), now)
+
+    return asked
 
 
-def names(rows, now, **query):
-    return [line.name for line in fleet_view(rows, FleetQuery(**query), now).lines]
+def names(fleet):
+    return fleet.rows["name"].to_list()
 
 
-def test_the_worst_comes_first(rows, now):
-    assert names(rows, now) == [
+def scoped(user: User, *sites: str) -> User:
+    return replace(user, everywhere=False, sites=sites)
+
+
+# Order, search and filters -------------------------------------------------------------------
+
+
+def test_the_worst_comes_first(ask):
+    assert names(ask()) == [
         "Brook Cottage",
         "Dene Farm",
         "12 Chapel Hill",
@@ -30,87 +63,273 @@ def test_the_worst_comes_first(rows, now):
     ]
 
 
-def test_one_sentence_says_how_many_need_attention(rows):
-    assert attention(rows).replace("\u00a0", " ") == (
+def test_one_sentence_says_how_many_need_attention(ask):
+    assert attention(ask().total).replace("\u00a0", " ") == (
         "3 of 6 sites need attention: 1 off course, 1 blind and 1 in doubt."
     )
-    fine = [r for r in rows if r.standing.word is StandingWord.ON_COURSE]
-    assert attention(fine) == "The one site does not need attention today."
-    assert attention([]) == "There is no site in this store yet."
+    assert attention({"on-course": 1}) == "The one site does not need attention today."
+    assert attention({}) == "There is no site in this store yet."
 
 
-def test_chips_count_what_the_search_finds(rows, now):
-    view = fleet_view(rows, FleetQuery(text="marlbeck"), now)
-    assert {chip.look.word: chip.count for chip in view.chips} == {
+def test_chips_count_what_the_search_finds(ask):
+    found = ask(text="marlbeck")
+    assert {chip.look.word: chip.count for chip in chips(found)} == {
         "in doubt": 1,
         "too early": 1,
         "on course": 1,
     }
-    assert view.found.replace("\u00a0", " ") == "3 of 6 sites shown"
+    assert fleet_text.found(found).replace("\u00a0", " ") == "3 of 6 sites shown"
 
 
-def test_a_chip_filters_and_a_second_time_shows_all(rows, now):
-    view = fleet_view(rows, FleetQuery(standing="blind"), now)
-    assert [line.name for line in view.lines] == ["Dene Farm"]
-    chosen = next(chip for chip in view.chips if chip.chosen)
-    assert chosen.href == ""
+def test_a_chip_filters_and_a_second_time_shows_all(ask):
+    found = ask(standing="blind")
+    assert names(found) == ["Dene Farm"]
+    assert next(chip for chip in chips(found) if chip.chosen).href == ""
 
 
-@pytest.mark.parametrize("key", COLUMNS)
-def test_every_column_sorts_both_ways_with_unknown_values_last(rows, now, key):
-    up = names(rows, now, sort=key)
-    down = names(rows, now, sort=key, descending=True)
+@pytest.mark.parametrize("key", SORT_WORDS)
+def test_every_order_runs_both_ways_with_unknown_values_last(ask, key):
+    up = names(ask(sort=key))
+    down = names(ask(sort=key, descending=True))
     assert sorted(up) == sorted(down)
-    if key in {"promise", "spf", "probability", "coverage", "left"}:
+    if key in {"promise", "spf", "probability", "coverage", "left", "gap"}:
         assert up[-1] == down[-1] == "Fen View"
     if key in {"promise", "spf", "probability"}:
         assert up[:-1] == down[:-1][::-1]
 
 
-def test_where_too_little_is_known_no_probability_is_shown(rows, now):
-    shown = {line.name: line.probability for line in fleet_view(rows, FleetQuery(), now).lines}
-    assert shown["Dene Farm"] == shown["8 Elm Close"] == "not judged"
-    assert shown["12 Chapel Hill"].endswith("%")
+def test_a_search_minds_neither_case_nor_accents_and_wants_every_word(ask):
+    assert names(ask(text="MÄRLBECK hill")) == ["12 Chapel Hill"]
+    assert names(ask(text="marlbeck farm")) == []
 
 
-def test_a_period_that_is_over_shows_how_it_was_settled(rows, now):
-    over = rows[0].standing.model_copy(update={"days_left": 0, "settlement": "not kept"})
-    line = fleet_view([data.FleetRow(rows[0].site, over)], FleetQuery(), now).lines[0]
-    assert line.left == "over: not kept"
-
-
-def test_a_query_survives_the_address_bar():
-    query = FleetQuery(text="a b&c=ü", standing="blind", sort="spf", descending=True, page=3)
-    assert FleetQuery.parse(query.search) == query
-    assert FleetQuery().search == ""
+def test_what_a_spreadsheet_or_a_database_would_run_is_only_a_text(ask):
+    for text in ("'; DROP TABLE fleet; --", "$today", "%", "_"):
+        assert names(ask(text=text)) == []
 
 
 @pytest.mark.parametrize(
     "search",
-    ["?sort=password", "?page=-1", "?page=1e9", "?page=²", "?page=99999999", "?%ff&&="],
+    ["?sort=password", "?page=-1", "?page=1e9", "?page=²", "?page=99999999", "?%ff&&=", "?by=x"],
 )
-def test_nonsense_in_the_address_bar_gives_the_usual_page(rows, now, search):
-    view = fleet_view(rows, FleetQuery.parse(search), now)
-    assert len(view.lines) == 6
+def test_nonsense_in_the_address_bar_gives_the_usual_page(store, installer, now, search):
+    found = fleet_data.fleet(installer, store, FleetQuery.parse(search), now)
+    assert found.rows.height == 6
 
 
-def test_a_large_fleet_comes_in_pages(rows, now):
-    many = rows * 20
-    first = fleet_view(many, FleetQuery(), now)
-    last = fleet_view(many, FleetQuery(page=99), now)
-    assert (len(first.lines), first.pages) == (PAGE_SIZE, 3)
-    assert len(last.lines) == len(many) - 2 * PAGE_SIZE
-    assert last.query.page == 3
+def test_a_query_survives_the_address_bar():
+    query = FleetQuery(
+        text="a b&c=ü",
+        standing="blind",
+        cohorts=(("designer", ""), ("place", "A & B")),
+        by="model",
+        sort="spf",
+        descending=True,
+        page=3,
+        picked=("one-1", "two-2"),
+    )
+    assert FleetQuery.parse(query.search) == query
+    assert FleetQuery().search == ""
+    assert (query.view.page, query.view.picked) == (1, ())
 
 
-def test_a_site_without_figures_yet_says_so(rows, now):
-    bare = [data.FleetRow(rows[0].site, None)]
-    line = fleet_view(bare, FleetQuery(), now).lines[0]
-    assert line.look.word == "not computed"
-    assert line.spf == "–"
-    assert attention(bare) == "The one site does not need attention today."
+def test_a_site_picked_twice_is_taken_out_again():
+    query = FleetQuery().picking("a").picking("b")
+    assert query.picked == ("a", "b")
+    assert query.picking("a").picked == ("b",)
+    for n in range(10):
+        query = query.picking(f"site-{n}")
+    assert len(query.picked) == MOST_PICKED
+
+
+# A large fleet -------------------------------------------------------------------------------
+
+
+def test_a_large_fleet_comes_in_pages_that_hold_each_site_once(big, installer):
+    pages = [
+        fleet_data.fleet(installer, big, FleetQuery(page=n, sort="cost"), NOW) for n in (1, 2, 3, 9)
+    ]
+    assert [page.rows.height for page in pages[:2]] == [PAGE_SIZE, PAGE_SIZE]
+    assert pages[3].query.page == pages[3].pages == -(-MANY // PAGE_SIZE)
+    seen = pl.concat([page.rows["site_id"] for page in (*pages[:3], pages[3])])
+    assert seen.n_unique() == seen.len() == MANY
+
+
+@pytest.mark.parametrize("by", COHORTS)
+def test_cohorts_hold_every_site_once_and_lead_to_just_their_sites(big, installer, by):
+    found = fleet_data.cohorts(installer, big, FleetQuery(by=by), NOW)
+    assert found["sites"].sum() == MANY
+    assert found["cohort"].n_unique() == found.height
+    first = found.row(0, named=True)
+    only = FleetQuery().choosing(by, first["cohort"])
+    assert fleet_data.fleet(installer, big, only, NOW).matching == first["sites"]
+
+
+def test_a_cohort_shows_median_and_spread_of_its_judged_sites(big, installer):
+    every = fleet_data.table(installer, big, FleetQuery(), NOW)
+    found = fleet_data.cohorts(installer, big, FleetQuery(by="designer"), NOW)
+    for row in found.iter_rows(named=True):
+        own = every.filter(
+            (pl.col("designer") == row["cohort"])
+            & pl.col("word").is_in(["on course", "in doubt", "off course"])
+        )
+        gaps = (own["spf"] - own["promise"]).to_list()
+        assert row["judged"] == len(gaps)
+        if gaps:
+            assert row["gap"] == pytest.approx(median(gaps))
+            assert row["gap_25"] == pytest.approx(pl.Series(gaps).quantile(0.25, "linear"))
+    assert found["gap_all"][0] == pytest.approx(every["gap"].drop_nulls().median())
+
+
+def test_a_designer_whose_sites_run_below_is_marked_and_one_like_all_is_not():
+    row = {
+        "cohort": "C. Ostrel",
+        **dict.fromkeys(("on_course", "in_doubt", "off_course", "blind"), 0),
+        "sites": 40,
+        "judged": 40,
+        "gap": -0.3,
+        "gap_25": -0.5,
+        "gap_75": -0.1,
+        "low": -0.4,
+        "high": -0.2,
+        "gap_all": 0.05,
+    }
+    below, like, few = fleet_text.cohort_lines(
+        pl.DataFrame([row, row | {"gap_all": -0.25}, row | {"judged": 4}])
+    )
+    assert (below.mark, below.beside) == ("▼", "0.35 below all")
+    assert (like.mark, like.beside) == ("", "like all")
+    assert (few.mark, few.beside) == ("", "only 4 judged")
+    assert below.middle.replace("\u00a0", " ") == "−0.50 to −0.10"
+
+
+def test_cohorts_follow_the_other_filters(big, installer):
+    query = FleetQuery(by="team", standing="blind")
+    found = fleet_data.cohorts(installer, big, query, NOW)
+    assert found["sites"].sum() == found["blind"].sum()
+    assert found["sites"].sum() == fleet_data.fleet(installer, big, query, NOW).matching
+
+
+# Who sees what -------------------------------------------------------------------------------
+
+
+def test_who_sees_two_sites_finds_counts_and_names_of_two(store, installer, now):
+    two = scoped(installer, "alder-row-3", "fen-view")
+    found = fleet_data.fleet(two, store, FleetQuery(picked=("brook-cottage", "fen-view")), now)
+    assert sorted(names(found)) == ["3 Alder Row", "Fen View"]
+    assert sum(found.total.values()) == 2
+    assert found.picked == {"fen-view": "Fen View"}
+    gathered = fleet_data.cohorts(two, store, FleetQuery(by="place"), now)
+    assert sorted(gathered["cohort"]) == ["Marlbeck", "Sedgeford Fen"]
+    assert set(fleet_data.table(two, store, FleetQuery(), now)["site_id"]) == set(two.sites)
+    assert set(fleet_data.agenda(two, store, ["new"])["site_id"]) <= set(two.sites)
+
+
+def test_a_homeowner_has_no_fleet(store, homeowner, now):
+    for ask in (
+        lambda: fleet_data.fleet(homeowner, store, FleetQuery(), now),
+        lambda: fleet_data.table(homeowner, store, FleetQuery(), now),
+        lambda: fleet_data.cohorts(homeowner, store, FleetQuery(by="place"), now),
+        lambda: fleet_data.some(homeowner, store, ["alder-row-3"], now),
+        lambda: fleet_data.months(homeowner, store, ["alder-row-3"], now),
+        lambda: fleet_data.agenda_counts(homeowner, store),
+        lambda: fleet_data.agenda(homeowner, store, ["new"]),
+        lambda: fleet_data.saved(homeowner, store),
+        lambda: fleet_data.save(homeowner, store, "x", FleetQuery(), now),
+        lambda: fleet_data.forget(homeowner, store, [1]),
+        lambda: fleet_data.take_note(homeowner, store, [1], "x", now),
+    ):
+        with pytest.raises(NotFoundError):
+            ask()
+
+
+# What a row says -----------------------------------------------------------------------------
+
+
+@pytest.fixture
+def row(ask):
+    return ask(text="chapel").rows.row(0, named=True)
+
+
+def test_where_too_little_is_known_no_probability_is_shown(ask):
+    shown = {r["name"]: fleet_text.probability(r) for r in ask().rows.iter_rows(named=True)}
+    assert shown["Dene Farm"] == shown["8 Elm Close"] == "not judged"
+    assert shown["12 Chapel Hill"].endswith("%")
+
+
+def test_a_row_gives_spf_with_interval_and_coverage_and_the_way_to_its_finding(row, now):
+    told = line(row, now)
+    assert told.coverage.endswith("covered")
+    assert " to " in told.interval.replace("\u00a0", " ")
+    assert told.look.word == "in doubt"
+    with_finding = line(row | {"finding_id": 7, "finding": "It runs hot", "findings": 3}, now)
+    assert with_finding.finding_href == "/site/chapel-hill-12/finding/7"
+    assert with_finding.more_findings == "and 2 more"
+
+
+def test_a_period_that_is_over_shows_how_it_was_settled(row):
+    assert fleet_text.left(row | {"days_left": 0, "settlement": "not kept"}) == "over: not kept"
+
+
+def test_a_site_without_figures_yet_says_so(row, now):
+    bare = dict.fromkeys(row) | {"site_id": "x", "name": "X", "place": "", "findings": 0}
+    told = line(bare, now)
+    assert told.look.word == "not computed"
+    assert (told.spf, told.finding, told.trend) == ("–", "–", None)
 
 
 def test_no_two_standings_share_a_shape():
     shapes = [look(word).shape for word in (*StandingWord, None)]
     assert len(set(shapes)) == len(shapes)
+
+
+def test_the_trend_is_drawn_on_the_server_and_told_in_words(ask, now):
+    told = line(ask(text="alder").rows.row(0, named=True), now)
+    assert told.trend is not None
+    assert told.trend.source.startswith("data:image/svg+xml;base64,")
+    assert told.trend.words.startswith("SPF of 30 days over the last year: ")
+
+
+# Pages and files -----------------------------------------------------------------------------
+
+
+def test_every_way_to_sort_is_a_link_and_heads_say_which_one_is_used(store, installer, now):
+    page = json.dumps(
+        fleet_page.layout(installer, store, "?sort=-spf", now).to_plotly_json(),
+        default=lambda part: part.to_plotly_json(),
+    )
+    assert '"aria-sort": "descending"' in page
+    for key in SORT_WORDS:
+        assert f"sort={key}" in page or f"sort=-{key}" in page or key == "standing"
+
+
+def test_the_file_holds_every_site_asked_for_and_every_column(as_installer):
+    body = as_installer.get("/fleet.csv?q=marlbeck&sort=site").get_data(as_text=True)
+    head, *lines = body.splitlines()
+    assert [text.split(",")[1] for text in lines] == [
+        "12 Chapel Hill",
+        "3 Alder Row",
+        "8 Elm Close",
+    ]
+    for column in ("spf", "low", "high", "coverage", "boundary", "ahead_now", "finding", "trend"):
+        assert column in head.split(",")
+
+
+def test_views_are_kept_by_name_and_belong_to_one_person(store, installer, now):
+    other = replace(installer, user_id=installer.user_id + 1000)
+    query = FleetQuery(text="marl", page=4, picked=("fen-view",))
+    fleet_data.save(installer, store, "  Marlbeck   homes ", query, now)
+    fleet_data.save(installer, store, "Marlbeck homes", query.sorted_by("spf"), now)
+    kept = fleet_data.saved(installer, store)
+    assert [(view.name, view.search) for view in kept] == [("Marlbeck homes", "?q=marl&sort=spf")]
+    assert fleet_data.saved(other, store) == []
+    fleet_data.forget(other, store, [kept[0].view_id])
+    assert fleet_data.saved(installer, store) == kept
+    fleet_data.forget(installer, store, [kept[0].view_id])
+    assert fleet_data.saved(installer, store) == []
+
+
+@pytest.mark.parametrize("name", ["", "   ", "x" * 61])
+def test_a_view_without_a_usable_name_is_refused_in_a_sentence(store, installer, now, name):
+    with pytest.raises(DescriptionError, match="needs a name"):
+        fleet_data.save(installer, store, name, FleetQuery(), now)

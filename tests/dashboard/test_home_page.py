@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import pytest
 
 from dashboard import home_data
-from dashboard.pages import home
+from dashboard.pages import home, home_parts
+from monitor.store import cases
 
 
 @pytest.fixture
@@ -44,13 +46,12 @@ def test_cost_heat_warmth_and_coverage_are_told(seen):
     facts = {fact.name: fact for fact in seen("alder-row-3").facts}
     assert facts["Cost"].value.startswith("£")
     assert "£0.25 a kWh" in facts["Cost"].remark
-    assert facts["Warmth of the room"].value.endswith("°C")
+    assert seen("alder-row-3").warmth.endswith("°C on average.")
     assert facts["How much we could measure"].value.endswith("%")
 
 
 def test_a_room_without_a_sensor_is_not_guessed(seen):
-    facts = {fact.name: fact for fact in seen("elm-close-8").facts}
-    assert facts["Warmth of the room"].value == "not measured"
+    assert seen("elm-close-8").warmth.startswith("No sensor measures")
 
 
 def test_the_bars_add_up_to_the_heat_of_the_period(store, installer, now):
@@ -83,3 +84,88 @@ def test_the_page_warns_about_hot_water_and_the_inside_of_the_machine(as_homeown
 def test_an_installer_can_look_at_what_the_homeowner_sees(as_installer):
     page = as_installer.get("/site/brook-cottage/home").get_data(as_text=True)
     assert "This is what the homeowner sees." in page
+
+
+# What it cost, warmth, gaps
+
+
+def test_the_last_week_month_and_year_are_told_apart(seen):
+    rows = seen("alder-row-3").spent
+    assert [row.name for row in rows] == [
+        "The last 7 days",
+        "This month (since 1 March)",
+        "The last 12 months",
+    ]
+    assert all(row.cost.startswith("£") for row in rows)
+    assert rows[0].old == "–", "nothing is on record of what heated the home before"
+
+
+def test_a_room_colder_than_planned_is_said_and_what_to_do(store, installer, now):
+    found = home_data.home(installer, store, "alder-row-3", now)
+    cold = home_parts.warmth(replace(found, asked_c=22.5, room_week_c=19.0))
+    assert "colder than the 22.5" in cold
+    assert "tell your installer" in cold
+    warm = home_parts.warmth(replace(found, asked_c=20.0, room_week_c=20.2))
+    assert "colder" not in warm
+
+
+def test_gaps_are_told_with_the_longest_one(seen):
+    gaps = seen("brook-cottage").gaps.replace("\u00a0", " ")
+    assert "The longest gap was 6 days, from 18 November 2025" in gaps
+
+
+def test_a_word_of_the_trade_is_explained_once_where_it_is_first_used():
+    explain = home_parts.Explainer()
+    first = explain("The promise <b> counts each kWh.")
+    assert first.count("<button") == 2
+    assert "&lt;b&gt;" in first
+    assert "<button" not in explain("Again the promise and kWh.")
+    assert [word for _, word, _ in explain.explained] == ["promise", "kWh"]
+
+
+def test_every_word_with_a_button_has_its_meaning_on_the_page(as_homeowner):
+    page = as_homeowner.get("/home").get_data(as_text=True)
+    buttons = set(re.findall(r'class="word" popovertarget="([^"]+)"', page))
+    assert buttons
+    assert buttons == set(re.findall(r'<div id="([^"]+)" popover', page))
+
+
+# A claim
+
+
+def token(page: str) -> str:
+    return re.search(r'name="csrf" value="([^"]+)"', page)[1]
+
+
+def test_a_household_raises_a_claim_and_reads_what_becomes_of_it(as_homeowner, store):
+    page = as_homeowner.get("/home").get_data(as_text=True)
+    sent = as_homeowner.post("/home/claim", data={"csrf": token(page), "words": "Bills <high>"})
+    assert (sent.status_code, sent.headers["Location"]) == (303, "/home#claim")
+    page = as_homeowner.get("/home").get_data(as_text=True)
+    assert "You wrote: Bills &lt;high&gt;" in page
+    assert "Add to my claim" in page
+    (claim,) = cases.load_claims(store, "alder-row-3")
+    cases.add_step(
+        store,
+        claim.number,
+        cases.What.CLOSED,
+        user_id=1,
+        role="warranty",
+        said="The promise was kept.",
+        now=claim.raised_at,
+    )
+    page = as_homeowner.get("/home").get_data(as_text=True)
+    assert "The claim was closed. The promise was kept." in page
+
+
+def test_a_claim_needs_the_token_of_the_form(as_homeowner, store):
+    before = len(cases.load_claims(store))
+    sent = as_homeowner.post("/home/claim", data={"csrf": "guessed", "words": "Mine"})
+    assert sent.status_code == 400
+    assert len(cases.load_claims(store)) == before
+
+
+def test_an_installer_raises_no_claim_in_the_household_s_name(as_installer, store):
+    before = len(cases.load_claims(store))
+    assert as_installer.post("/home/claim", data={"words": "Mine"}).status_code == 404
+    assert len(cases.load_claims(store)) == before

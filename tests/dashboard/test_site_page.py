@@ -11,7 +11,8 @@ from dash.development.base_component import Component
 
 from dashboard import access
 from dashboard.components import shell
-from dashboard.pages import fleet, import_page, site
+from dashboard.pages import finding, fleet, import_page, site
+from monitor.store.findings import load_findings
 
 ALL = ["alder-row-3", "brook-cottage", "chapel-hill-12", "dene-farm", "elm-close-8", "fen-view"]
 
@@ -68,6 +69,8 @@ def test_every_id_that_a_callback_names_is_on_a_page(app, store, installer, now)
     nodes += walk(fleet.layout(installer, store, "", now))
     nodes += walk(site.layout(installer, store, "alder-row-3", "", now))
     nodes += walk(import_page.layout(installer, store))
+    kept = next(k for k in load_findings(store) if k.cleared_at is None)
+    nodes += walk(finding.layout(installer, store, kept.site_id, kept.number, now))
     there = {getattr(node, "id", None) for node in nodes}
     named = set()
     for spec in app._callback_list:

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import re
+import shutil
 from datetime import UTC, datetime
 
 import pytest
+from flask import request
 
 from dashboard.app import create_app
-from dashboard.auth import MOST_FAILURES, WINDOW, Attempts
-from monitor.store import users
+from dashboard.auth import MOST_FAILURES, WINDOW, Attempts, address_key
+from monitor.store import audit, users
 from monitor.store.connection import open_store
 
 PASSWORD = "nine green bottles"
@@ -17,9 +19,9 @@ NOW = datetime(2026, 3, 20, 12, 20, tzinfo=UTC)
 
 
 @pytest.fixture
-def small(tmp_path):
+def small(tmp_path, described):
     """A store of its own, so that passwords can change and people can go."""
-    with open_store(tmp_path / "small.duckdb", create=True) as opened:
+    with open_store(shutil.copy(described, tmp_path / "small.duckdb")) as opened:
         users.add_user(
             opened, email="ines@example.org", name="Ines", role="installer", password=PASSWORD,
             now=NOW,
@@ -57,7 +59,13 @@ def test_the_cookie_is_out_of_reach_of_scripts_and_other_sites(client):
 def test_over_tls_cookies_never_travel_without_it(small):
     client = create_app(small, secure_cookies=True).server.test_client()
     page = client.get("/login", base_url="https://localhost")
-    assert "Secure" in page.headers["Set-Cookie"]
+    cookie = page.headers["Set-Cookie"]
+    # RFC 6265bis, 4.1.3.2: a cookie of this prefix is Secure, for one host and every path.
+    assert cookie.startswith("__Host-pledgewatt=")
+    assert "Secure" in cookie
+    assert "Path=/" in cookie
+    assert "Domain" not in cookie
+    assert "max-age=" in page.headers["Strict-Transport-Security"]
 
 
 def test_signing_in_makes_the_session_anew(client):
@@ -90,21 +98,93 @@ def test_after_ten_failures_even_the_right_password_must_wait(client):
     assert send(client).status_code == 429
 
 
-def test_failures_are_counted_by_email_and_by_address_and_forgotten_in_time():
+def test_tries_are_counted_by_email_and_by_address_and_forgotten_in_time():
     attempts = Attempts()
     for n in range(MOST_FAILURES):
-        attempts.failed(("e-mail a", f"address {n}"), now=float(n))
-    assert attempts.blocked(("e-mail a", "address 99"), now=20.0)
-    assert not attempts.blocked(("e-mail b", "address 0"), now=20.0)
-    assert not attempts.blocked(("e-mail a",), now=20.0 + WINDOW.total_seconds())
+        assert attempts.admit(("e-mail a", f"address {n}"), now=float(n))
+    assert not attempts.admit(("e-mail a", "address 99"), now=20.0)
+    assert attempts.admit(("e-mail b", "address 0"), now=20.0)
+    assert attempts.admit(("e-mail a",), now=20.0 + WINDOW.total_seconds())
+
+
+def test_one_address_may_not_try_many_emails():
+    attempts = Attempts()
+    for n in range(MOST_FAILURES):
+        assert attempts.admit((f"e-mail {n}", "address a"), now=0.0)
+    assert not attempts.admit(("e-mail 99", "address a"), now=1.0)
+
+
+def test_people_behind_one_address_who_know_their_passwords_never_wait():
+    attempts = Attempts()
+    for n in range(5 * MOST_FAILURES):
+        assert attempts.admit((f"e-mail {n}", "address a"), now=0.0)
+        attempts.succeeded(f"e-mail {n}", "address a")
+
+
+def test_a_try_counts_before_the_password_is_looked_at():
+    attempts = Attempts()
+    # As many side by side as there are threads: none of them has an answer yet.
+    let_in = [attempts.admit(("e-mail a",), now=0.0) for _ in range(3 * MOST_FAILURES)]
+    assert sum(let_in) == MOST_FAILURES
+
+
+@pytest.mark.parametrize(
+    ("address", "key"),
+    [
+        ("192.0.2.7", "address 192.0.2.7"),
+        # RFC 4291: a line is given a /64 at the least; its host part is free to choose.
+        ("2001:db8:1:2:3:4:5:6", "address 2001:db8:1:2::/64"),
+        ("::ffff:192.0.2.7", "address 192.0.2.7"),
+        (None, "address None"),
+    ],
+)
+def test_tries_are_counted_by_the_line_that_they_come_from(address, key):
+    assert address_key(address) == key
 
 
 def test_guesses_at_many_emails_do_not_fill_the_memory():
     attempts = Attempts()
     attempts.most_keys = 50
     for n in range(500):
-        attempts.failed((f"e-mail {n}",), now=float(n))
+        attempts.admit((f"e-mail {n}",), now=float(n))
     assert len(attempts._failures) == 50
+
+
+def guesses(small, proxies, header):
+    client = create_app(small, proxies=proxies).server.test_client()
+    answers = []
+    for n in range(MOST_FAILURES + 1):
+        page = client.get("/login").get_data(as_text=True)
+        token = re.search(r'name="csrf" value="([^"]+)"', page)[1]
+        answers.append(
+            client.post(
+                "/login",
+                data={"csrf": token, "email": f"nobody{n}@example.org", "password": "x" * 12},
+                headers={"X-Forwarded-For": header(n)},
+            ).status_code
+        )
+    return answers
+
+
+def test_without_a_proxy_nobody_says_where_they_come_from(small):
+    assert guesses(small, 0, lambda n: f"192.0.2.{n}")[-1] == 429
+
+
+def test_behind_a_proxy_each_address_counts_on_its_own(small):
+    assert 429 not in guesses(small, 1, lambda n: f"192.0.2.{n}")
+
+
+def test_what_a_visitor_adds_in_front_of_the_proxys_word_is_not_believed(small):
+    assert guesses(small, 1, lambda n: f"192.0.2.{n}, 198.51.100.1")[-1] == 429
+
+
+def test_behind_a_proxy_a_link_has_the_scheme_that_the_visitor_used(small):
+    app = create_app(small, proxies=1)
+    seen = {}
+    app.server.view_functions["health"] = lambda: seen.update(url=request.host_url) or "ok"
+    said = {"X-Forwarded-Proto": "https", "X-Forwarded-Host": "evil.example"}
+    app.server.test_client().get("/health", headers=said)
+    assert seen == {"url": "https://localhost/"}
 
 
 @pytest.mark.parametrize(
@@ -159,3 +239,29 @@ def test_a_forged_session_is_nobodys(client):
     with client.session_transaction() as session:
         session.update(user=1, key="guessed", id="x", csrf="y")
     assert client.get("/").status_code == 303
+
+
+def test_a_locked_person_is_out_at_once_and_gets_the_answer_of_a_wrong_password(client, small):
+    send(client)
+    users.lock(small, "ines@example.org", locked=True)
+    assert client.get("/").status_code == 303
+    locked, wrong = send(client), send(client, password="wrong wrong wrong")
+    assert locked.status_code == wrong.status_code == 401
+    strip = [re.sub(r'value="[^"]*"', "", r.get_data(as_text=True)) for r in (locked, wrong)]
+    assert strip[0] == strip[1]
+
+
+def test_signing_in_and_out_is_logged_without_a_name(client, small):
+    send(client, password="wrong wrong wrong")
+    send(client, email="nobody@example.org")
+    send(client)
+    with client.session_transaction() as session:
+        token = session["csrf"]
+    client.post("/logout", data={"csrf": token})
+    rows = [(e.action, e.actor.kind, e.actor.person, e.person) for e in audit.entries(small)]
+    assert rows[:4][::-1] == [
+        ("sign-in failed", "visitor", None, 1),
+        ("sign-in failed", "visitor", None, None),
+        ("signed in", "visitor", None, 1),
+        ("signed out", "person", 1, None),
+    ]

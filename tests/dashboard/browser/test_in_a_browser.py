@@ -66,12 +66,12 @@ def test_from_the_form_to_a_site_and_out_again(page):
     expect = sync_api.expect
     expect(page.get_by_text("3 of 6 sites need attention")).to_be_visible()
     expect(page.locator("tbody tr")).to_have_count(6)
-    page.get_by_label("Search by name or place").fill("marl")
+    page.get_by_label("Search name, place").fill("marl")
     expect(page.locator("tbody tr")).to_have_count(3)
     expect(page).to_have_url("/?q=marl")
     page.get_by_role("link", name="in doubt").click()
     expect(page.locator("tbody tr")).to_have_count(1)
-    page.get_by_role("link", name="12 Chapel Hill").click()
+    page.get_by_role("link", name="12 Chapel Hill", exact=True).click()
     expect(page.get_by_role("heading", level=1)).to_have_text("12 Chapel Hill")
     expect(page).to_have_title("12 Chapel Hill – pledgewatt")
     expect(page.locator(".js-plotly-plot")).to_have_count(5)
@@ -100,7 +100,7 @@ def test_a_session_that_ended_leads_back_to_the_form(browser, address):
         sign_in(page, "ines")
     sync_api.expect(page.locator("tbody tr")).to_have_count(6)
     context.clear_cookies()
-    page.get_by_role("link", name="Brook Cottage").click()
+    page.get_by_role("link", name="Brook Cottage", exact=True).click()
     sync_api.expect(page.get_by_role("heading", level=1)).to_have_text("Sign in")
     context.close()
 
@@ -109,6 +109,9 @@ def test_no_page_is_wider_than_its_screen(page):
     sign_in(page, "ines")
     for path, mark in (
         ("/", "tbody tr"),
+        ("/?by=designer&pick=brook-cottage&pick=fen-view", "tbody tr"),
+        ("/agenda", "#page h2"),
+        ("/compare?site=brook-cottage&site=alder-row-3", ".js-plotly-plot .main-svg"),
         ("/site/brook-cottage", ".js-plotly-plot .main-svg"),
         ("/site/brook-cottage/home", ".bars li"),
     ):
@@ -127,7 +130,7 @@ def test_the_fleet_can_be_used_by_keyboard_alone(page):
     sync_api.expect(page.locator("tbody tr")).to_have_count(6)
     page.keyboard.press("Tab")
     sync_api.expect(page.get_by_role("link", name="Skip to the content")).to_be_focused()
-    page.get_by_role("link", name="Brook Cottage").focus()
+    page.get_by_role("link", name="Brook Cottage", exact=True).focus()
     page.keyboard.press("Enter")
     heading = page.get_by_role("heading", level=1)
     sync_api.expect(heading).to_have_text("Brook Cottage")

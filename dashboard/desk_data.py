@@ -1,0 +1,469 @@
+"""What the warranty desk knows of claims: their evidence, their timeline, and what is proposed."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from enum import StrEnum
+from typing import Final
+
+from dashboard import data
+from dashboard import format as fmt
+from dashboard.looks import looked
+from monitor.errors import DescriptionError, NotFoundError
+from monitor.guarantee.conformance import Decision, conformance_probability, decide
+from monitor.guarantee.settlement import Exclusion, Settlement
+from monitor.guarantee.standing import Standing
+from monitor.metrics.account import Account, account
+from monitor.metrics.performance import Blocks, exclude
+from monitor.models import Kind, Site
+from monitor.refresh import propose_settlement, refresh_site
+from monitor.store import cases, claims, derived
+from monitor.store.cases import Claim, Step, What
+from monitor.store.connection import Store
+from monitor.store.findings import load_findings
+from monitor.store.readings import imports
+from monitor.store.sites import list_sites
+from monitor.store.users import User
+
+#: Days before the end of a period from which its settlement is prepared.
+SOON: Final = 60
+
+
+class State(StrEnum):
+    """Whether a piece of evidence is there."""
+
+    THERE = "there"
+    MISSING = "missing"
+    TO_CONFIRM = "to confirm"
+
+
+@dataclass(frozen=True)
+class Item:
+    """One piece of evidence.
+
+    Attributes
+    ----------
+    key
+        By which a person confirms it; empty where the records themselves tell.
+    why
+        What is there, or what is missing.
+    """
+
+    name: str
+    state: State
+    why: str
+    key: str = ""
+
+
+@dataclass(frozen=True)
+class Case:
+    """An open claim, or a promise that is due to be settled, with its site."""
+
+    site: Site
+    standing: Standing | None
+    claim: Claim | None
+    items: tuple[Item, ...]
+
+    @property
+    def complete(self) -> int:
+        """Number of pieces of evidence that are there."""
+        return sum(item.state is State.THERE for item in self.items)
+
+
+@dataclass(frozen=True)
+class Moment:
+    """One line of a timeline."""
+
+    at: datetime
+    what: str
+    said: str
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """The period so far, and what the terms would decide of it today."""
+
+    account: Account
+    probability: float | None
+    decision: Decision
+
+
+@dataclass(frozen=True)
+class Effect:
+    """What a drafted exclusion would do."""
+
+    before: Outcome
+    after: Outcome
+
+
+def desk(user: User, store: Store, now: datetime) -> tuple[list[Case], list[Case]]:
+    """Open claims, the oldest first; and promises due or ending soon that nobody claims."""
+    looked()
+    standings = {s.site: s for s in derived.load_standings(store)}
+    settled = set(claims.settlements(store)["site_id"].to_list())
+    sites = {s.id: s for s in list_sites(store) if user.may_see(s.id)}
+    open_claims = [c for c in cases.load_claims(store) if c.is_open and c.site_id in sites]
+    claimed = {claim.site_id for claim in open_claims}
+    waiting = [
+        _case(store, sites[claim.site_id], standings.get(claim.site_id), claim)
+        for claim in open_claims
+    ]
+    due = [
+        _case(store, site, standings.get(site.id), None)
+        for site in sites.values()
+        if site.id not in claimed and site.id not in settled and _is_due(site, now)
+    ]
+    return waiting, sorted(due, key=lambda case: _end(case.site))
+
+
+def _is_due(site: Site, now: datetime) -> bool:
+    terms = site.current_terms
+    return terms is not None and site.midnight(terms.end) <= now + timedelta(days=SOON)
+
+
+def _end(site: Site) -> datetime:
+    assert site.current_terms is not None  # noqa: S101 - only such sites are due
+    return site.midnight(site.current_terms.end)
+
+
+def _case(store: Store, site: Site, standing: Standing | None, claim: Claim | None) -> Case:
+    return Case(site, standing, claim, evidence(store, site, standing, claim))
+
+
+def own_claim(user: User, store: Store, number: int) -> Claim:
+    """A claim on a site that the person may see.
+
+    Raises
+    ------
+    NotFoundError
+        There is none of that number, or the site is none of theirs.
+    """
+    claim = cases.claim(store, number)
+    if not user.may_see(claim.site_id):
+        message = f"There is no claim {number}."
+        raise NotFoundError(message)
+    return claim
+
+
+def evidence(
+    store: Store, site: Site, standing: Standing | None, claim: Claim | None
+) -> tuple[Item, ...]:
+    """What a decision needs, and whether it is there.
+
+    The last items are for a person to look at and confirm.
+    """
+    terms = site.current_terms
+    if terms is None:
+        return (Item("Terms", State.MISSING, "Nothing was promised for this site."),)
+    counted = standing.account if standing else None
+    missing = counted is None or counted.coverage < terms.minimum_coverage
+    known = "nothing is known yet" if counted is None else f"{fmt.share(counted.coverage)} known"
+    clash = claims.unsettled_conflicts(store, site.id)
+    unpriced = standing.money.unpriced_kwh if standing and standing.money else None
+    in_force = claims.exclusions(store, site.id).values()
+    bare = sum(e.condition is None for e in in_force)
+    items = [
+        Item(
+            "Terms as signed",
+            State.THERE,
+            f"version {terms.version}, signed on {fmt.day(terms.signed)}",
+        ),
+        *_meters(site),
+        Item(
+            "Coverage",
+            State.MISSING if missing else State.THERE,
+            f"{known}; the terms ask for {fmt.share(terms.minimum_coverage)}",
+        ),
+        Item(
+            "Readings agree",
+            State.MISSING if clash else State.THERE,
+            f"{fmt.plural(clash, 'time')} with two values, not settled"
+            if clash
+            else "no two imports disagree",
+        ),
+        Item(
+            "Exclusions rest on the terms",
+            State.MISSING if bare else State.THERE,
+            f"{bare} cite no condition of the terms"
+            if bare
+            else f"{fmt.plural(len(in_force), 'exclusion')} in force",
+        ),
+        Item(
+            "Price of the electricity",
+            State.MISSING if unpriced is None or unpriced >= 1 else State.THERE,
+            "no tariff is on record"
+            if unpriced is None
+            else f"{fmt.energy(unpriced)} have no price"
+            if unpriced >= 1
+            else "every known kWh has a price",
+        ),
+    ]
+    if terms.weather_allowance != "none":
+        moved = standing.allowance if standing else None
+        there = moved is not None and moved.factor is not None
+        items.append(
+            Item(
+                "Reference climate",
+                State.THERE if there else State.MISSING,
+                moved.sentence if moved else "nothing is computed yet",
+            )
+        )
+    ticked = _ticked(claim)
+    return (*items, *(_by_hand(key, name, why, ticked) for key, name, why in _LOOKED_AT))
+
+
+#: What only a person can confirm: key, name, what to look at.
+_LOOKED_AT: Final = (
+    (
+        "household",
+        "The household was heard",
+        "whether it was warm, and whether anything changed since the promise",
+    ),
+    ("doubts", "Doubts were looked at", "each doubt about the figures, on the site's page"),
+    ("meters", "Meters were seen", "serials, seals and registers against the site file"),
+)
+
+
+def _by_hand(key: str, name: str, why: str, ticked: dict[str, Step]) -> Item:
+    if key in ticked:
+        said = ticked[key].said
+        return Item(name, State.THERE, f"confirmed{f': {said}' if said else ''}", key)
+    return Item(name, State.TO_CONFIRM, why, key)
+
+
+def _ticked(claim: Claim | None) -> dict[str, Step]:
+    steps = claim.steps if claim else ()
+    return {
+        json.loads(step.document or "{}").get("item", ""): step
+        for step in steps
+        if step.what is What.CHECKED
+    }
+
+
+def _meters(site: Site) -> Iterable[Item]:
+    """Class of each meter, and registers read at each swap."""
+    fits = [fit for fit in site.meter if fit.measures != "sensors"]
+    bare = [fit.serial for fit in fits if fit.accuracy_class is None]
+    yield Item(
+        "Accuracy class of each meter",
+        State.MISSING if bare else State.THERE,
+        f"not stated for {fmt.listing(bare)}" if bare else fmt.plural(len(fits), "meter"),
+    )
+    removed = [fit for fit in fits if fit.removed is not None]
+    unread = [
+        fit.serial
+        for fit in removed
+        if any(c.kind is Kind.REGISTER and c.role not in fit.end_register for c in fit.channel)
+    ]
+    if removed:
+        yield Item(
+            "Registers read at each swap",
+            State.MISSING if unread else State.THERE,
+            f"not read when {fmt.listing(unread)} came off"
+            if unread
+            else fmt.plural(len(removed), "swap"),
+        )
+
+
+def timeline(store: Store, record: data.Record, claim: Claim) -> list[Moment]:
+    """Everything that happened to a site and its claim, the newest first."""
+    site = record.site
+    lines = [Moment(site.midnight(site.commissioned), "commissioned", "")]
+    lines += [Moment(site.utc(e.at), e.what, e.note) for e in site.event]
+    for fit in site.meter:
+        lines.append(Moment(site.utc(fit.fitted), "meter fitted", fit.serial))
+        if fit.removed is not None:
+            lines.append(Moment(site.utc(fit.removed), "meter removed", fit.serial))
+    for row in imports(store, site.id).iter_rows(named=True):
+        said = f"{row['file_name']}: {fmt.number(row['accepted'])} readings"
+        if row["quarantined"]:
+            said += f", {fmt.number(row['quarantined'])} set aside"
+        lines.append(Moment(row["imported_at"], "import", said))
+    for effect in record.exclusions:
+        e = effect.exclusion
+        lines.append(
+            Moment(e.at, "exclusion", f"{e.reason} ({fmt.plural(effect.hours, 'hour')}, by {e.by})")
+        )
+    for kept in load_findings(store, site.id, cleared=True):
+        lines.append(Moment(kept.opened_at, "finding", kept.finding.title))
+        if kept.cleared_at is not None:
+            lines.append(Moment(kept.cleared_at, "finding cleared", kept.finding.title))
+    for row in claims.settlements(store, site.id).iter_rows(named=True):
+        decision = json.loads(row["document"])["decision"]
+        lines.append(Moment(row["settled_at"], "settled", decision))
+    lines += [Moment(s.at, f"claim {s.what}", f"{s.said} ({s.role})") for s in claim.steps]
+    return sorted(lines, key=lambda line: line.at, reverse=True)
+
+
+def drafted(
+    site: Site, begin: str, end: str, reason: str, condition: int | None, by: str, now: datetime
+) -> Exclusion:
+    """An exclusion as a person typed it.
+
+    Raises
+    ------
+    DescriptionError
+        A time is not one, not on the hour, or the wrong way round; or the reason is missing.
+    """
+    moments = []
+    for text, what in ((begin, "start"), (end, "end")):
+        try:
+            moment = site.utc(datetime.fromisoformat(text.strip()))
+        except ValueError as error:
+            message = f"The {what} '{text.strip()}' is no time such as 2026-01-05 08:00."
+            raise DescriptionError(message) from error
+        if moment.minute or moment.second:
+            message = f"The {what} must be on the hour: only whole hours count or do not."
+            raise DescriptionError(message)
+        moments.append(moment)
+    if moments[1] <= moments[0]:
+        message = "The end must come after the start."
+        raise DescriptionError(message)
+    if not reason.strip():
+        message = "Say why these hours do not count."
+        raise DescriptionError(message)
+    agreed = site.current_terms.conditions if site.current_terms else ()
+    return Exclusion(
+        start_utc=moments[0],
+        end_utc=moments[1],
+        reason=reason.strip()[:500],
+        by=by,
+        at=now,
+        condition=None if condition is None else agreed[condition],
+    )
+
+
+def effect(record: data.Record, draft: Exclusion) -> Effect | None:
+    """What an exclusion would do, everything else as it is; None where nothing is measured."""
+    terms, recipe, blocks = record.site.current_terms, record.recipe, record.blocks
+    if terms is None or recipe is None or blocks is None:
+        return None
+
+    def outcome(left: Blocks) -> Outcome:
+        a = account(
+            record.site, recipe, left, record.use, terms.start, terms.end, record.until,
+            record.hides,
+        )  # fmt: skip
+        if a.spf is None or a.u_spf is None:
+            return Outcome(a, None, "undecided")
+        probability = conformance_probability(a.spf, a.u_spf, terms.promised_spf)
+        return Outcome(a, probability, decide(a.spf, a.u_spf, a.coverage, terms))
+
+    # Those in force are left out of the blocks already.
+    left = exclude(blocks, [(draft.start_utc, draft.end_utc)])
+    return Effect(outcome(blocks), outcome(left))
+
+
+def propose(user: User, store: Store, number: int, said: str, now: datetime) -> Settlement:
+    """Propose the settlement of a claim; a second person confirms it.
+
+    Raises
+    ------
+    DescriptionError
+        The period is not over.
+    """
+    claim = own_claim(user, store, number)
+    record, settlement = propose_settlement(store, claim.site_id, now=now)
+    document = {
+        "input_hash": record.hash,
+        "decision": settlement.decision,
+        "why": settlement.why,
+        "spf": settlement.account.spf,
+    }
+    cases.add_step(
+        store,
+        number,
+        What.PROPOSED,
+        user_id=user.user_id,
+        role=user.role,
+        said=said,
+        now=now,
+        document=json.dumps(document),
+    )
+    return settlement
+
+
+def confirm(user: User, store: Store, number: int, said: str, now: datetime) -> Settlement:
+    """Confirm what another person proposed, and settle.
+
+    Raises
+    ------
+    DescriptionError
+        Nothing is proposed, by oneself, or the records have changed since.
+    """
+    claim = own_claim(user, store, number)
+    proposal = claim.proposal
+    if proposal is None:
+        message = "Nothing is proposed that could be confirmed."
+        raise DescriptionError(message)
+    if proposal.user_id == user.user_id:
+        message = "Who proposed a settlement cannot confirm it: it takes a second person."
+        raise DescriptionError(message)
+    record, settlement = propose_settlement(store, claim.site_id, now=now)
+    if record.hash != json.loads(proposal.document or "{}").get("input_hash"):
+        message = (
+            "What the settlement rests on has changed since it was proposed (readings, "
+            "exclusions, terms, prices or weather). Refuse it, and let it be proposed anew."
+        )
+        raise DescriptionError(message)
+    settled = claims.save_settlement(store, record, settlement, now)
+    cases.add_step(
+        store,
+        number,
+        What.CONFIRMED,
+        user_id=user.user_id,
+        role=user.role,
+        said=said or f"The promise was {settlement.decision}.",
+        now=now,
+        document=json.dumps({"settlement": settled}),
+    )
+    return settlement
+
+
+def step(
+    user: User, store: Store, number: int, what: What, said: str, now: datetime, *, item: str = ""
+) -> None:
+    """Note, confirm an item, refuse a proposal or close a claim.
+
+    Raises
+    ------
+    DescriptionError
+        There are no words where some are needed, or no proposal to refuse.
+    """
+    claim = own_claim(user, store, number)
+    if what in {What.NOTE, What.CLOSED, What.REFUSED} and not said.strip():
+        message = "Say it in a few words, for whoever reads this later."
+        raise DescriptionError(message)
+    if what is What.REFUSED and claim.proposal is None:
+        message = "Nothing is proposed that could be refused."
+        raise DescriptionError(message)
+    if what is What.CHECKED and item not in {key for key, _, _ in _LOOKED_AT}:
+        message = f"'{item}' is nothing that a person confirms."
+        raise NotFoundError(message)
+    cases.add_step(
+        store,
+        number,
+        what,
+        user_id=user.user_id,
+        role=user.role,
+        said=said.strip(),
+        now=now,
+        document=json.dumps({"item": item}) if item else None,
+    )
+
+
+def exclude_hours(user: User, store: Store, number: int, draft: Exclusion, now: datetime) -> None:
+    """Enter an exclusion on the site of a claim; a proposal that waits no longer holds."""
+    claim = own_claim(user, store, number)
+    claims.add_exclusion(store, claim.site_id, draft)
+    refresh_site(store, claim.site_id, now=now)
+
+
+def withdraw(user: User, store: Store, number: int, exclusion: int, now: datetime) -> None:
+    """Withdraw an exclusion on the site of a claim."""
+    claim = own_claim(user, store, number)
+    claims.withdraw_exclusion(store, claim.site_id, exclusion, user.email, now)
+    refresh_site(store, claim.site_id, now=now)

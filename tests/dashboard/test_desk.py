@@ -1,0 +1,212 @@
+"""The warranty desk: evidence, exclusions with their effect, and two people who settle."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from datetime import timedelta
+from pathlib import Path
+
+import pytest
+
+from dashboard import data, desk_data
+from dashboard.desk_data import State
+from dashboard.pages import claim as page
+from dashboard.pages import desk
+from monitor.errors import DescriptionError, NotFoundError
+from monitor.refresh import refresh_site
+from monitor.store import cases, claims, users
+from monitor.store.cases import What
+from monitor.store.connection import Store, open_store
+from monitor.store.sites import save_site
+from monitor.store.users import User
+from tests.dashboard.conftest import NOW, PASSWORD, _site, fill
+from tests.dashboard.test_site_page import text
+
+OVER, RUNNING = "gorse-lane-2", "heath-end"
+
+
+@pytest.fixture(scope="module")
+def desk_store(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Store]:
+    path: Path = tmp_path_factory.mktemp("desk") / "homes.duckdb"
+    with open_store(path, create=True) as opened:
+        for site_id, months in ((OVER, 4), (RUNNING, 12)):
+            site = _site(site_id, site_id.title(), "Marlbeck", promise=3.9, start="2025-10-01")
+            terms = site.terms[0].model_copy(
+                update={
+                    "months": months,
+                    "conditions": ("The flow stays at or below 50 degC.",),
+                }
+            )
+            site = site.model_copy(update={"terms": (terms,)})
+            save_site(opened, site, NOW)
+            fill(opened, site)
+            refresh_site(opened, site_id, now=NOW)
+        yield opened
+
+
+def person(store: Store, name: str, role: str = "warranty", sites: tuple[str, ...] = ()) -> User:
+    email = f"{name}@example.org"
+    for user in users.list_users(store):
+        if user.email == email:
+            return user
+    return users.add_user(
+        store, email=email, name=name, role=role, password=PASSWORD, sites=sites, now=NOW
+    )
+
+
+@pytest.fixture
+def ada(desk_store: Store) -> User:
+    return person(desk_store, "ada")
+
+
+@pytest.fixture
+def ben(desk_store: Store) -> User:
+    return person(desk_store, "ben")
+
+
+@pytest.fixture
+def raised(desk_store: Store) -> int:
+    return cases.raise_claim(
+        desk_store, OVER, user_id=99, role="homeowner", said="High bills.", now=NOW
+    )
+
+
+def test_the_desk_shows_what_waits_and_what_is_due(desk_store: Store, ada: User, raised: int):
+    waiting, due = desk_data.desk(ada, desk_store, NOW)
+    assert [case.claim.number for case in waiting if case.claim] == [raised]
+    assert due == [], "the other promise still runs for half a year"
+    _, due = desk_data.desk(ada, desk_store, NOW + timedelta(days=150))
+    assert [case.site.id for case in due] == [RUNNING]
+    words = text(desk.layout(ada, desk_store, NOW))
+    assert f"Claim {raised}" in words
+    assert "off course" in words
+
+
+def test_evidence_says_what_is_there_and_what_is_missing(desk_store: Store, ada: User, raised: int):
+    record = data.record(ada, desk_store, OVER, NOW)
+    claim = cases.claim(desk_store, raised)
+    items = {i.name: i for i in desk_data.evidence(desk_store, record.site, record.standing, claim)}
+    assert items["Terms as signed"].state is State.THERE
+    assert items["Coverage"].state is State.THERE
+    assert items["Price of the electricity"].state is State.THERE
+    assert items["The household was heard"].state is State.TO_CONFIRM
+    desk_data.step(ada, desk_store, raised, What.CHECKED, "Warm.", NOW, item="household")
+    claim = cases.claim(desk_store, raised)
+    items = {i.name: i for i in desk_data.evidence(desk_store, record.site, record.standing, claim)}
+    assert items["The household was heard"].state is State.THERE
+    with pytest.raises(NotFoundError):
+        desk_data.step(ada, desk_store, raised, What.CHECKED, "", NOW, item="invented")
+
+
+def test_an_exclusion_shows_its_effect_before_it_is_entered(
+    desk_store: Store, ada: User, raised: int
+):
+    record = data.record(ada, desk_store, OVER, NOW)
+    draft = desk_data.drafted(
+        record.site, "2025-12-01 00:00", "2025-12-15 00:00", "Heating curve", 0, ada.email, NOW
+    )
+    assert draft.condition == "The flow stays at or below 50 degC."
+    effect = desk_data.effect(record, draft)
+    assert effect.before.account.hours.total - effect.after.account.hours.total == 14 * 24
+    assert effect.before.account.spf != effect.after.account.spf
+    assert claims.exclusions(desk_store, OVER) == {}
+    desk_data.exclude_hours(ada, desk_store, raised, draft, NOW)
+    entered = data.record(ada, desk_store, OVER, NOW)
+    assert entered.standing.account.spf == pytest.approx(effect.after.account.spf)
+    (number,) = claims.exclusions(desk_store, OVER)
+    desk_data.withdraw(ada, desk_store, raised, number, NOW)
+    back = data.record(ada, desk_store, OVER, NOW)
+    assert back.standing.account.spf == pytest.approx(effect.before.account.spf)
+
+
+@pytest.mark.parametrize(
+    ("begin", "end", "reason", "says"),
+    [
+        ("yesterday", "2025-12-15 00:00", "Why", "is no time"),
+        ("2025-12-01 00:30", "2025-12-15 00:00", "Why", "on the hour"),
+        ("2025-12-15 00:00", "2025-12-01 00:00", "Why", "after the start"),
+        ("2025-12-01 00:00", "2025-12-15 00:00", " ", "Say why"),
+    ],
+)
+def test_an_exclusion_that_is_none_is_refused_in_a_sentence(
+    desk_store: Store, ada: User, begin: str, end: str, reason: str, says: str
+):
+    site = data.record(ada, desk_store, OVER, NOW).site
+    with pytest.raises(DescriptionError, match=says):
+        desk_data.drafted(site, begin, end, reason, None, ada.email, NOW)
+
+
+def test_it_takes_two_people_to_settle(desk_store: Store, ada: User, ben: User, raised: int):
+    with pytest.raises(DescriptionError, match="Nothing is proposed"):
+        desk_data.confirm(ben, desk_store, raised, "", NOW)
+    proposed = desk_data.propose(ada, desk_store, raised, "As measured.", NOW)
+    assert claims.settlements(desk_store, OVER).height == 0
+    with pytest.raises(DescriptionError, match="second person"):
+        desk_data.confirm(ada, desk_store, raised, "", NOW)
+    settled = desk_data.confirm(ben, desk_store, raised, "", NOW)
+    assert settled.decision == proposed.decision == "not kept"
+    assert claims.settlements(desk_store, OVER).height == 1
+    assert not cases.claim(desk_store, raised).is_open
+
+
+def test_what_changed_since_the_proposal_must_be_proposed_anew(
+    desk_store: Store, ada: User, ben: User
+):
+    number = cases.raise_claim(
+        desk_store, OVER, user_id=99, role="homeowner", said="Again.", now=NOW
+    )
+    desk_data.propose(ada, desk_store, number, "", NOW)
+    site = data.record(ada, desk_store, OVER, NOW).site
+    draft = desk_data.drafted(
+        site, "2025-11-01 00:00", "2025-11-03 00:00", "Outage", None, ada.email, NOW
+    )
+    desk_data.exclude_hours(ada, desk_store, number, draft, NOW)
+    with pytest.raises(DescriptionError, match="has changed"):
+        desk_data.confirm(ben, desk_store, number, "", NOW)
+    desk_data.step(ben, desk_store, number, What.REFUSED, "Look at November.", NOW)
+    assert cases.claim(desk_store, number).proposal is None
+    with pytest.raises(DescriptionError, match="few words"):
+        desk_data.step(ben, desk_store, number, What.CLOSED, "", NOW)
+    desk_data.step(ben, desk_store, number, What.CLOSED, "Withdrawn.", NOW)
+
+
+def test_a_promise_that_still_runs_cannot_be_settled(desk_store: Store, ada: User):
+    number = cases.raise_claim(
+        desk_store, RUNNING, user_id=99, role="homeowner", said="Cold.", now=NOW
+    )
+    with pytest.raises(DescriptionError, match="lasts until"):
+        desk_data.propose(ada, desk_store, number, "", NOW)
+    assert cases.claim(desk_store, number).proposal is None
+
+
+def test_a_claim_on_a_site_that_is_not_theirs_is_not_there(desk_store: Store, raised: int):
+    elsewhere = person(desk_store, "cleo", sites=(RUNNING,))
+    with pytest.raises(NotFoundError):
+        page.layout(elsewhere, desk_store, raised, NOW)
+    waiting, _ = desk_data.desk(elsewhere, desk_store, NOW)
+    assert raised not in [case.claim.number for case in waiting if case.claim]
+
+
+def test_the_page_of_a_claim_has_terms_evidence_and_timeline(
+    desk_store: Store, ada: User, raised: int
+):
+    words = text(page.layout(ada, desk_store, raised, NOW))
+    order = ["Hours that do not count", "Your words", "Newest first"]
+    places = [words.index(one) for one in order]
+    assert places == sorted(places)
+    assert "High bills." in words
+    moments = desk_data.timeline(
+        desk_store, data.record(ada, desk_store, OVER, NOW), cases.claim(desk_store, raised)
+    )
+    assert {"commissioned", "meter fitted", "import", "claim raised"} <= {m.what for m in moments}
+
+
+def test_a_proposal_names_what_it_rests_on(desk_store: Store, ada: User):
+    number = cases.raise_claim(
+        desk_store, OVER, user_id=99, role="homeowner", said="Once more.", now=NOW
+    )
+    desk_data.propose(ada, desk_store, number, "", NOW)
+    waiting = cases.claim(desk_store, number).proposal
+    assert len(json.loads(waiting.document)["input_hash"]) == 64
+    assert "you proposed it" in text(page.layout(ada, desk_store, number, NOW))
