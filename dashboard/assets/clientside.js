@@ -14,6 +14,32 @@
     });
   };
 
+  // Dash calls boxes to tick options of a list box without a name, though each holds a real
+  // input; it hides from readers what the keyboard still reaches, and leaves the field of a
+  // file without a name. What is left here is plain labels and inputs.
+  var OPTIONS = ".dash-checklist, .dash-radioitems";
+  function plain() {
+    document.querySelectorAll(OPTIONS).forEach(function (list) {
+      [list].concat(Array.from(list.querySelectorAll("[role=option]"))).forEach(function (node) {
+        node.removeAttribute("role");
+        node.removeAttribute("aria-selected");
+        node.removeAttribute("aria-multiselectable");
+      });
+    });
+    document.querySelectorAll('.dash-dropdown-focus-target[tabindex="0"]').forEach(function (node) {
+      node.setAttribute("tabindex", "-1");
+    });
+    document.querySelectorAll("input[type=file]:not([aria-label])").forEach(function (node) {
+      node.setAttribute("aria-label", "Choose a file");
+    });
+  }
+  new MutationObserver(plain).observe(document.documentElement, {
+    childList: true,
+    subtree: true,
+    attributes: true,
+    attributeFilter: ["role", "aria-selected", "tabindex"],
+  });
+
   var first = true;
   window.dash_clientside = window.dash_clientside || {};
   window.dash_clientside.pledgewatt = {

@@ -144,8 +144,8 @@ def load_claims(
     rows = (
         store.cursor()
         .execute(
-            "SELECT c.claim_id, c.site_id, c.raised_at, s.step_id, s.taken_at, s.user_id, s.as_role, "
-            "s.what, s.said, s.document FROM claim c JOIN claim_step s USING (claim_id) "
+            "SELECT c.claim_id, c.site_id, c.raised_at, s.step_id, s.taken_at, s.user_id, "
+            "s.as_role, s.what, s.said, s.document FROM claim c JOIN claim_step s USING (claim_id) "
             "WHERE ($site IS NULL OR c.site_id = $site) "
             "AND ($number IS NULL OR c.claim_id = $number) ORDER BY c.claim_id, s.step_id",
             {"site": site_id, "number": number},

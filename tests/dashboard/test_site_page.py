@@ -11,7 +11,8 @@ from dash.development.base_component import Component
 
 from dashboard import access
 from dashboard.components import shell
-from dashboard.pages import finding, fleet, import_page, site
+from dashboard.pages import agenda, claim, compare, finding, fleet, import_page, site
+from monitor.store import cases
 from monitor.store.findings import load_findings
 
 ALL = ["alder-row-3", "brook-cottage", "chapel-hill-12", "dene-farm", "elm-close-8", "fen-view"]
@@ -66,19 +67,28 @@ def test_every_id_that_a_callback_names_is_on_a_page(app, store, installer, now)
         g.user = installer
         session["csrf"] = "token"
         nodes = list(walk(shell.layout()))
-    nodes += walk(fleet.layout(installer, store, "", now))
+    for of_fleet in (fleet, agenda, compare):
+        nodes += walk(of_fleet.layout(installer, store, "", now))
     nodes += walk(site.layout(installer, store, "alder-row-3", "", now))
     nodes += walk(import_page.layout(installer, store))
     kept = next(k for k in load_findings(store) if k.cleared_at is None)
     nodes += walk(finding.layout(installer, store, kept.site_id, kept.number, now))
-    there = {getattr(node, "id", None) for node in nodes}
+    number = cases.raise_claim(
+        store, "fen-view", user_id=1, role="installer", said="Bills.", now=now
+    )
+    nodes += walk(claim.layout(installer, store, number, now))
+    cases.add_step(
+        store, number, cases.What.CLOSED, user_id=1, role="installer", said="Paid.", now=now
+    )
+    there = {node.id for node in nodes if isinstance(getattr(node, "id", None), str)}
     named = set()
     for spec in app._callback_list:
         named |= {part["id"] for part in (*spec["inputs"], *spec["state"])}
         named |= {one.rsplit(".", 1)[0] for one in spec["output"].strip(".").split("...")}
     # Fields of the form that a looked-at file brings are found by pattern.
     patterns = {json.loads(one)["type"] for one in named if one.startswith("{")}
-    assert patterns == {f"import-{key}" for key in ("whole", *import_page.FIELDS)}
+    own = {f"import-{key}" for key in ("whole", *import_page.FIELDS)}
+    assert patterns == own | {claim.DO, claim.ITEM, claim.WITHDRAW}
     assert {one for one in named if not one.startswith("{")} <= there
 
 

@@ -367,7 +367,11 @@ class TestFile:
         with monkeypatch.context() as patched:
             patched.setattr(connection, "_migrations", lambda: steps[:1])
             with open_store(path, create=True) as store:
-                save_site(store, register_home(), NOW)
+                home = register_home()
+                store.cursor().execute(
+                    "INSERT INTO site_version (site_id, document, recorded_at) VALUES (?, ?, ?)",
+                    [home.id, home.model_dump_json(), NOW],
+                )
         with open_store(path) as store:
             done = query(store.cursor(), "SELECT max(version) AS v FROM schema_version")
             assert done["v"][0] == steps[-1][0]

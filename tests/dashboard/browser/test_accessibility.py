@@ -69,4 +69,4 @@ def test_no_page_breaks_a_rule(browser, address, pages, who, scheme):
             nodes = [node["html"][:120] for node in found["nodes"][:3]]
             broken.append(f"{path}: {found['id']}: {nodes}")
     context.close()
-    assert broken == []
+    assert broken == [], "\n".join(broken)
