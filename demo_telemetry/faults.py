@@ -70,18 +70,43 @@ class Course:
         Steps that the compressor rests at least.
     room_influence
         True where a cold room lifts the flow target.
+    capacity
+        Factor on the heat that the unit can give.
+    circulation
+        Factor on the flow of the heating water.
+    pump_share
+        Factor on the power of the distribution pump.
+    frosting
+        Factor on how fast the evaporator frosts.
+    standby_kw
+        Electricity of the unit on top of its controls, whether it runs or not.
+    dhw_shift_k, dhw_drop_share
+        Added to the hot water set point, and factor on the drop that starts a reheat.
+    backup_below_c
+        Outdoor temperature below which a released backup heater comes on.
+    airing_c
+        Room temperature above which the household opens windows.
     """
 
     curve_shift_k: Floats
     efficiency: Floats
     backup_on: Flags
     immersion_on: Flags
-    pump_always: bool = False
+    pump_always: bool | Flags = False
     water_share: float = 1.0
     least_load: float = 1.0
     band_k: float = 3.0
     least_rest: int = 3
     room_influence: bool = True
+    capacity: float | Floats = 1.0
+    circulation: float | Floats = 1.0
+    pump_share: float | Floats = 1.0
+    frosting: float | Floats = 1.0
+    standby_kw: float | Floats = 0.0
+    dhw_shift_k: float | Floats = 0.0
+    dhw_drop_share: float | Floats = 1.0
+    backup_below_c: float = 7.0
+    airing_c: float = 23.5
 
 
 def first_step(trouble: Trouble, steps: int) -> int:

@@ -119,7 +119,7 @@ def simulate(house: House, plant: Plant, course: Course, drive: Driving) -> dict
     unit = plant.unit
     n = drive.outdoor_c.shape[0]
     dt = STEP_H
-    water = unit.nominal_kw / 5.0  # kW/K: nominal heat at a spread of 5 K
+    full = unit.nominal_kw / 5.0  # kW/K: nominal heat at a spread of 5 K
     mean_design = plant.design_flow_c - 2.5
     exponent = house.emitter_exponent
     emitter = 1.12 * house.heat_loss_kw / (mean_design - 21.0) ** exponent
@@ -132,23 +132,38 @@ def simulate(house: House, plant: Plant, course: Course, drive: Driving) -> dict
     air = unit.source == "air"
 
     curve = (design_curve(plant, house, drive.outdoor_c) + course.curve_shift_k).tolist()
-    cap = [unit.nominal_kw * capacity_factor(unit.source, s) for s in drive.source_c.tolist()]
-    frosting = np.where(
+    can_give = [unit.nominal_kw * capacity_factor(unit.source, s) for s in drive.source_c.tolist()]
+    cap = (np.asarray(can_give) * course.capacity).tolist()
+    frost_rate = np.where(
         air & (drive.outdoor_c < 5.0),
         np.clip(1.0 - np.abs(drive.outdoor_c - 1.0) / 8.0, 0.15, 1.0),
         0.0,
-    ).tolist()
+    )
+    frosting = (frost_rate * course.frosting).tolist()
+    circulation = np.broadcast_to(full * np.asarray(course.circulation), n).tolist()
+    pump_kwh = np.broadcast_to(unit.pump_kw * dt * np.asarray(course.pump_share), n).tolist()
+    controls = np.broadcast_to((unit.controls_kw + np.asarray(course.standby_kw)) * dt, n).tolist()
     outdoor, source = drive.outdoor_c.tolist(), drive.source_c.tolist()
     gains = (drive.solar_kw + drive.gains_kw).tolist()
     target_room, draws = drive.room_c.tolist(), drive.draw_kwh.tolist()
     allowed, pasteurise = drive.heating.tolist(), drive.pasteurise.tolist()
     efficiency = (unit.efficiency * course.efficiency).tolist()
-    backup_fault, immersion_fault = course.backup_on.tolist(), course.immersion_on.tolist()
-    pump_always = course.pump_always
+    released = (course.backup_on & (drive.outdoor_c < course.backup_below_c)).tolist()
+    immersion_fault = course.immersion_on.tolist()
+    pump_always = np.broadcast_to(course.pump_always, n).tolist()
+    wanted_c = plant.dhw_c + np.broadcast_to(course.dhw_shift_k, n)
+    drop_k = plant.dhw_drop_k * np.asarray(course.dhw_drop_share)
+    dhw_sets = np.where(drive.pasteurise, _PASTEURISATION_C, wanted_c).tolist()
+    dhw_starts = np.where(drive.pasteurise, _PASTEURISATION_C - 2.0, wanted_c - drop_k).tolist()
+    influence_k = 2.0 if course.room_influence else 0.0
+    airing_c = course.airing_c
     least_load = unit.least_load * course.least_load
     backup_kw, immersion_kw = plant.backup_kw, plant.immersion_kw
     band = course.band_k
     hp_limit = 54.0 if immersion_kw else _PASTEURISATION_C + 0.5
+    if wanted_c.max() > plant.dhw_c:
+        # A set point that was raised is the unit's to reach.
+        hp_limit = max(hp_limit, float(wanted_c.max()) + 0.5)
 
     t_room = t_mass = float(drive.room_c[0])
     t_water, t_cyl = t_room + 4.0, plant.dhw_c
@@ -170,11 +185,10 @@ def simulate(house: House, plant: Plant, course: Course, drive: Driving) -> dict
         cyl_loss = _CYLINDER_LOSS_KW_K * (t_cyl - t_room) * dt
         t_cyl -= (drawn + cyl_loss) / c_cyl
         hot = pasteurise[i]
-        dhw_set = _PASTEURISATION_C if hot else plant.dhw_c
         if dhw_on:
-            if t_cyl >= dhw_set or t_cyl >= hp_limit:
+            if t_cyl >= dhw_sets[i] or t_cyl >= hp_limit:
                 dhw_on = False
-        elif t_cyl < (dhw_set - 2.0 if hot else dhw_set - plant.dhw_drop_k) and t_cyl < hp_limit:
+        elif t_cyl < dhw_starts[i] and t_cyl < hp_limit:
             dhw_on = True
             was_running = False
         e_imm = 0.0
@@ -193,8 +207,8 @@ def simulate(house: House, plant: Plant, course: Course, drive: Driving) -> dict
         q = q_dhw = e_unit = bu = defrost = start = 0.0
         heat_call = allowed[i] and valve > 0.03
         flow = back = t_water
-        w = water
-        pump = pump_always
+        w = water = circulation[i]
+        pump = pump_always[i]
         if dhw_on:
             q_max = cap[i] * (1.0 - 0.005 * (t_cyl - 25.0))
             flow_now = t_cyl + 2.0 + 0.8 * q_max / _COIL_KW_K
@@ -216,10 +230,10 @@ def simulate(house: House, plant: Plant, course: Course, drive: Driving) -> dict
         else:
             target = curve[i]
             room_off = target_room[i] - t_room
-            if room_off > 0.5 and course.room_influence:
-                target += 2.0 * min(room_off - 0.5, 2.0)
-            bu_wanted = backup_kw > 0.0 and heat_call and backup_fault[i] and to < 7.0
-            if bu_wanted and t_water < target - _HALF_SPREAD_K + 0.5:
+            if room_off > 0.5:
+                target += influence_k * min(room_off - 0.5, 2.0)
+            bu_wanted = heat_call and released[i]
+            if bu_wanted and backup_kw > 0.0 and t_water < target - _HALF_SPREAD_K + 0.5:
                 bu = backup_kw
             mean_target = target - _HALF_SPREAD_K
             wish = emitted - bu + (mean_target - t_water) * c_water * 0.35 / dt
@@ -265,12 +279,12 @@ def simulate(house: House, plant: Plant, course: Course, drive: Driving) -> dict
             frac = 0.35 + 0.65 * (q + q_dhw) / cap[i]
         if bu:
             flow += bu / w
-        e_unit += unit.controls_kw * dt
+        e_unit += controls[i]
         e_fan = unit.fan_kw * frac * dt
-        e_pump = unit.pump_kw * dt if pump else 0.0
+        e_pump = pump_kwh[i] if pump else 0.0
 
         t_water += (q + bu - defrost - emitted) * dt / c_water
-        rate = loss if t_room < 23.5 else 3.0 * loss
+        rate = loss if t_room < airing_c else 3.0 * loss
         lost = rate * (t_room - to)
         to_mass = g_mass * (t_room - t_mass)
         t_room += ((emitted + gains[i] - lost - to_mass) * dt + cyl_loss) / c_air

@@ -83,17 +83,22 @@ def home_rng(home_id: str, seed: int, purpose: int) -> np.random.Generator:
     return np.random.default_rng([seed, crc32(home_id.encode()), purpose])
 
 
+def local_clock(home: Home, span: Span) -> tuple[Floats, Stamps]:
+    """Give the local hour of the day and the weekday (1 is Monday) of every step."""
+    stamps = pl.Series(span.grid[:-1]).cast(pl.Int64) * 1_000_000
+    local = stamps.cast(pl.Datetime("us", "UTC")).dt.convert_time_zone(home.zone)
+    minutes = local.dt.hour().cast(pl.Int64) * 60 + local.dt.minute().cast(pl.Int64)
+    hour: Floats = minutes.to_numpy() / 60.0
+    return hour, local.dt.weekday().cast(pl.Int64).to_numpy()
+
+
 def drive_home(home: Home, span: Span, weather: Weather, seed: int) -> Driving:
     """Give what drives a home's simulation."""
     rng = home_rng(home.id, seed, 1)
     skip = (span.begin_s - int(weather.start.timestamp())) // STEP_S
     part = slice(skip, skip + span.steps)
     house = home.house
-    stamps = pl.Series(span.grid[:-1]).cast(pl.Int64) * 1_000_000
-    local = stamps.cast(pl.Datetime("us", "UTC")).dt.convert_time_zone(home.zone)
-    minutes = local.dt.hour().cast(pl.Int64) * 60 + local.dt.minute().cast(pl.Int64)
-    hour = minutes.to_numpy() / 60.0
-    weekday = local.dt.weekday().to_numpy()
+    hour, weekday = local_clock(home, span)
     outdoor = weather.outdoor_c[part] - house.colder_k
     total = np.concatenate(([0.0], np.cumsum(weather.outdoor_c - house.colder_k)))
     index = np.arange(skip, skip + span.steps) + 1

@@ -366,9 +366,10 @@ class TestFile:
         steps = connection._migrations()
         with monkeypatch.context() as patched:
             patched.setattr(connection, "_migrations", lambda: steps[:1])
-            with open_store(path, create=True) as store:
-                home = register_home()
-                store.cursor().execute(
+            home = register_home()
+            with duckdb.connect(str(path)) as raw:
+                connection._migrate(path, raw)
+                raw.execute(
                     "INSERT INTO site_version (site_id, document, recorded_at) VALUES (?, ?, ?)",
                     [home.id, home.model_dump_json(), NOW],
                 )
