@@ -230,7 +230,7 @@ def _field(label: str, name: str, example: str) -> html.Div:
     return html.Div(
         [
             html.Label(label, htmlFor=name),
-            dcc.Input(id=name, type="text", placeholder=example, debounce=0.4, value=""),
+            dcc.Input(id=name, type="text", placeholder=example, debounce=True, value=""),
         ]
     )
 

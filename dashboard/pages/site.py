@@ -9,7 +9,7 @@ from urllib.parse import parse_qs
 import polars as pl
 from dash import dcc, html
 
-from dashboard import data
+from dashboard import calendar_chart, data
 from dashboard import format as fmt
 from dashboard.components import parts
 from dashboard.components.aria import aria
@@ -62,6 +62,7 @@ def layout(user: User, store: Store, site_id: str, search: str | None, now: date
             site_reasons.doubts(record),
             html.Section(closer(record, search), id=CLOSER, **aria(live="polite")),
             _windows(record, site_id),
+            parts.figure(calendar_chart.block(record), _csv(site_id, "daily", "all")),
             site_reasons.costs(record),
             html.Section(
                 [

@@ -9,7 +9,9 @@ from monitor.guarantee.causes import Cause, Share, Shortfall
 from monitor.metrics.plausibility import Kind
 from monitor.models import Role
 
-#: Share of the SPF from which a cause is worth a look. Common practice, no source.
+#: Share of the SPF that a cause must take for sure (lower end of the 95 % interval) to be worth
+#: a visit by itself; smaller ones stand in the split of the shortfall alone. Common practice,
+#: no source.
 LEAST_SPF: Final = 0.10
 
 _TITLES: Final = {
@@ -89,7 +91,7 @@ _PLAINLY: Final = {
 
 
 def causes(seen: Seen) -> list[Finding]:
-    """Causes of the shortfall whose whole interval lies above zero and that cost enough.
+    """Causes of the shortfall that cost enough for sure.
 
     Where a meter is doubted, nothing is blamed on the unit: a heat meter that reads low looks
     just like it.
@@ -105,8 +107,7 @@ def causes(seen: Seen) -> list[Finding]:
         if share.cause in _TITLES
         and share.spf is not None
         and share.low is not None
-        and share.spf >= LEAST_SPF
-        and share.low > 0.0
+        and share.low >= LEAST_SPF
         and not (share.cause is Cause.UNIT and meter_doubted)
         # Weather is nobody's fault: it matters only where it breaks the promise.
         and not (share.cause is Cause.WEATHER and known.shortfall.gap_spf <= 0)

@@ -18,6 +18,7 @@ from monitor.findings.finding import Finding, Seen
 from monitor.findings.heaters import backup_beside_unit, immersion_runs
 from monitor.findings.hot_water import hot_water_reheats, hot_water_share
 from monitor.findings.meters import meters
+from monitor.findings.once import told_once
 from monitor.findings.promise import (
     comfort_above_terms,
     heat_loss_above_design,
@@ -69,9 +70,9 @@ BY_RECORDS: Final[tuple[Check, ...]] = (
 def findings(seen: Seen, families: tuple[Check, ...] = BY_CLOCK + BY_RECORDS) -> list[Finding]:
     """Everything that is found at a site, what wants a person first at the top.
 
-    What a doubted meter may have made up is not blamed on the unit. A share of the shortfall
-    that another finding explains is not told again; what it costs goes to the finding that
-    explains it, unless that knows it better.
+    What a doubted meter may have made up is not blamed on the unit, and one trouble is told
+    once. What a share of the shortfall costs goes to the finding that explains it, unless that
+    knows it better.
     """
     found = silenced([finding for family in families for finding in family(seen)])
     shares = {f.kind.removeprefix("cause:"): f for f in found if f.kind.startswith("cause:")}
@@ -81,7 +82,8 @@ def findings(seen: Seen, families: tuple[Check, ...] = BY_CLOCK + BY_RECORDS) ->
         for f in found
         if f.kind.removeprefix("cause:") not in explained or not f.kind.startswith("cause:")
     ]
-    return sorted((with_stakes(seen, f) for f in told), key=lambda finding: finding.urgency)
+    told = [with_stakes(seen, finding) for finding in told_once(told)]
+    return sorted(told, key=lambda finding: finding.urgency)
 
 
 def _with_effect(finding: Finding, shares: dict[str, Finding]) -> Finding:

@@ -164,7 +164,7 @@ def test_a_household_is_told_a_reason_only_where_it_is_sure(store, installer, no
             for n, finding in enumerate(causes(seen))
         ]
         view = home.view(replace(found, record=replace(found.record, findings=kept)), now)
-        return " ".join(view.sentences)
+        return " ".join((*view.sentences, *view.installers))
 
     assert "runs hotter than planned" in told(Cause.FLOW, 0.1)
     assert "runs hotter" not in told(Cause.FLOW, -0.1)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import polars as pl
 import pytest
 
-from dashboard import charts, data
+from dashboard import calendar_chart, charts, data
 from dashboard.pages import site_figures, site_text
 from monitor.metrics.uncertainty import BudgetLine
 
@@ -169,3 +169,30 @@ def test_a_meter_of_several_streams_is_one_line_of_the_budget(brook):
     assert site_text.budget_table(shared).rows[0][0] == (
         "meter: heat for hot water and heat for rooms"
     )
+
+
+# The data calendar
+
+
+def test_the_calendar_has_a_cell_for_each_day_and_a_sign_for_what_is_not_known(
+    store, installer, now
+):
+    record = data.record(installer, store, "brook-cottage", now)
+    found = calendar_chart.block(record)
+    (cells,) = found.figure.data
+    days = [value for row in cells.z for value in row if value is not None]
+    assert len(days) == (record.today - record.first).days + 1
+    lost = list(calendar_chart.STATES).index("missing")
+    november = list(cells.y).index("2025-11")
+    assert [n for n, value in enumerate(cells.z[november], start=1) if value == lost] == [
+        19, 20, 21, 22, 23, 24,
+    ]  # fmt: skip
+    assert all(cells.text[november][n - 1] == "×" for n in range(19, 25))
+    assert "6\u00a0days not known" in found.caption
+
+
+def test_the_months_of_the_calendar_s_table_add_up_to_its_days(store, installer, now):
+    record = data.record(installer, store, "dene-farm", now)
+    table = calendar_chart.block(record).table
+    days = sum(int(cell) for row in table.rows for cell in row[1:])
+    assert days == (record.today - record.first).days + 1

@@ -304,7 +304,7 @@ lines = st.lists(
 )
 
 
-@settings(max_examples=25)
+@settings(max_examples=15)
 @given(
     st.lists(st.tuples(lines, st.booleans(), st.integers(1, 200)), min_size=1, max_size=3),
 )

@@ -197,7 +197,7 @@ def test_a_process_that_ends_before_any_line_of_its_code_imports_each_file_once(
 ) -> None:
     calm, killed = machines
     chance = random.Random()
-    files, line, step = 0, 1, 100
+    files, line, step = 0, 1, 150
     # On and on through the code of one go, from wherever the last process was ended.
     while True:
         for _ in range(4 - killed.left()):

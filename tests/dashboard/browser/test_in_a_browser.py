@@ -74,7 +74,7 @@ def test_from_the_form_to_a_site_and_out_again(page):
     page.get_by_role("link", name="12 Chapel Hill", exact=True).click()
     expect(page.get_by_role("heading", level=1)).to_have_text("12 Chapel Hill")
     expect(page).to_have_title("12 Chapel Hill – pledgewatt")
-    expect(page.locator(".js-plotly-plot")).to_have_count(5)
+    expect(page.locator(".js-plotly-plot")).to_have_count(6)
     page.get_by_role("link", name="Last 30 days").click()
     expect(page.get_by_text("Last 30 days, 19 February 2026 to 20 March 2026")).to_be_visible()
     page.go_back()

@@ -99,6 +99,7 @@ def test_the_warranty_team_weighs_a_claim_and_leaves_hours_out(page, store):
     expect(page.get_by_role("status")).to_have_text("Confirmed.")
     page.get_by_label("From (local, on the hour)").fill("2026-01-05 00:00")
     page.get_by_label("To", exact=True).fill("2026-01-12 00:00")
+    page.keyboard.press("Tab")
     expect(page.get_by_text("What it would do; not entered")).to_be_visible()
     page.get_by_label("Why", exact=True).fill("The meters were read in the wrong unit.")
     picture(page, "warranty-claim")

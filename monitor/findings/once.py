@@ -1,0 +1,73 @@
+"""One trouble is told once: what comes of another finding is not told beside it.
+
+A unit that gets too little water loses efficiency, and a home whose backup heater runs takes
+more electricity for its heat. Whoever goes to look at the water or at the heater needs no second
+reason; told as faults of the unit, these would send somebody to the refrigerant.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+from monitor.findings.finding import Finding, Topic
+from monitor.metrics.plausibility import Kind as Doubt
+
+#: What the operation does to the figures of the unit.
+_OPERATION: Final = frozenset(
+    {
+        "short-cycling",
+        "low-flow",
+        "backup-beside-unit",
+        "immersion-runs",
+        "setback-recovery",
+        "defrost-often",
+        "capacity-short",
+        "flow-return-swapped",
+        Doubt.CLOCKS.value,
+    }
+)
+
+#: Findings, each with those whose consequence it is.
+COMES_OF: Final[dict[str, frozenset[str]]] = {
+    "efficiency-step": _OPERATION,
+    "efficiency-drift": _OPERATION,
+    "below-test-points": _OPERATION | {"standby-high", "pump-always-on"},
+    "defrost-often": frozenset({"capacity-short", "backup-beside-unit"}),
+}
+
+#: What a share of the shortfall is told beside: other shares, and what concerns people, data or
+#: the promise.
+_BESIDE_SHARES: Final = frozenset({Topic.HOUSEHOLD, Topic.DATA, Topic.PROMISE})
+
+
+def told_once(found: list[Finding]) -> list[Finding]:
+    """Leave out what comes of another finding.
+
+    A share of the shortfall is told by itself only where no check with evidence of its own has
+    found anything at meters, operation or unit: it rests on the home's model alone, and the
+    split on the site's page has it anyway.
+
+    Parameters
+    ----------
+    found
+        All findings of one site, in any order.
+
+    Returns
+    -------
+    list of Finding
+        Those that are told, in the same order.
+    """
+    kinds = {finding.kind for finding in found}
+    evident = any(
+        not _is_share(finding) and finding.topic not in _BESIDE_SHARES for finding in found
+    )
+    return [
+        finding
+        for finding in found
+        if not (COMES_OF.get(finding.kind, frozenset()) & kinds)
+        and not (_is_share(finding) and evident)
+    ]
+
+
+def _is_share(finding: Finding) -> bool:
+    return finding.kind.startswith("cause:")
