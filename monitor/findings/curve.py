@@ -260,6 +260,12 @@ def _flat(seen: Seen, days: pl.DataFrame) -> _Flat | None:
             return None
         if figure(newest["outdoor_c"].std()) >= LEAST_SPREAD_K:
             break
+    # A curve that was raised in spring is no flat one: its days alone tell.
+    raised = spell(days, pl.col("above_k") - pl.col("warm_k") > ABOVE_K)
+    if raised is not None:
+        newest = newest.filter(pl.col("day") >= raised.since)
+    if newest.height < LEAST_SLOPE_DAYS:
+        return None
     start = _last_break(newest["outdoor_c"].to_numpy(), newest["flow_c"].to_numpy())
     newest = newest.slice(start)
     x, y = newest["outdoor_c"].to_numpy(), newest["flow_c"].to_numpy()

@@ -2,14 +2,22 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
 from typing import Final
+
+import polars as pl
 
 from monitor.findings.causes import effect_of
 from monitor.findings.finding import Confidence, Effect, Finding, Seen, Topic
 from monitor.guarantee.causes import Cause
 from monitor.guarantee.standing import StandingWord
-from monitor.metrics.plausibility import Doubt, Kind
+from monitor.metrics.account import Account
+from monitor.metrics.plausibility import Doubt, Kind, clocks
 from monitor.models import Role
+
+#: Newest stretch over which the meters' clocks are compared by itself: somewhat more than the
+#: hours that a comparison needs. Common practice, no source.
+LATELY: Final = timedelta(days=35)
 
 _TITLES: Final = {
     Kind.HOUSE: "Heat does not fit the house",
@@ -82,8 +90,21 @@ def doubted(seen: Seen) -> list[Finding]:
             check=_CHECKS[doubt.kind],
             caution=doubt.caution,
         )
-        for doubt in found.doubts
+        for doubt in (*found.doubts, *_lately(seen, account))
     ]
+
+
+def _lately(seen: Seen, account: Account) -> list[Doubt]:
+    """Clocks that have come apart of late, which a whole period does not show yet."""
+    found = seen.assessment.plausibility if seen.assessment else None
+    if found is None or any(d.kind is Kind.CLOCKS for d in found.doubts):
+        return []
+    newest = seen.slots.filter(
+        (pl.col("slot_start_utc") >= account.end_utc - LATELY)
+        & (pl.col("slot_start_utc") < account.end_utc)
+    )
+    said = clocks(seen.site, newest, account)
+    return [said] if isinstance(said, Doubt) else []
 
 
 _COLD_THOUGH_KEPT: Final = "The promise is kept, but the house is cold"

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from monitor.findings.finding import BandPoint, Confidence, Evidence, Finding, Seen, Topic
-from monitor.findings.pair import Flags, Pair, Values, state
+from monitor.findings.pair import Flags, Pair, Values, energy, state
 from monitor.findings.standstill import ELECTRICS
 from monitor.findings.worth import of_electricity
 from monitor.metrics import priors
@@ -38,6 +38,9 @@ WINDOW_H: Final = 60 * 24
 CLOCK_WINDOWS_H: Final = (WINDOW_H, 14 * 24, 5 * 24)
 LEAST_HOURS: Final = 21
 LEAST_DAYS: Final = 7
+
+#: Hours milder than this are mostly hot water, degC. Common practice, no source.
+MILD_C: Final = 12.0
 
 #: Largest electricity of an hour at rest that is looked at, kWh: beyond, a heater or a
 #: compressor was on. Common practice, no source.
@@ -146,6 +149,9 @@ def _beyond_heat(seen: Seen, beside: Pair, newest: Flags) -> Values:
     least = beside.heat * lift / (flow + KELVIN)
     known = newest & np.isfinite(least) & np.isfinite(beside.used) & (beside.heat > beside.nothing)
     known &= beside.resistive <= beside.nothing
+    # Hot water is made in short runs at habitual hours, whose losses look like a household.
+    known &= ~(beside.outdoor >= MILD_C)
+    known &= ~(energy(seen, Role.HEAT_DHW, beside.first, count) > beside.nothing)
     if known.sum() < 10 * LEAST_HOURS:
         return np.full(count, np.nan)
     x, y = least[known], beside.used[known]

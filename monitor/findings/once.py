@@ -32,6 +32,8 @@ COMES_OF: Final[dict[str, frozenset[str]]] = {
     "efficiency-step": _OPERATION,
     "efficiency-drift": _OPERATION,
     "below-test-points": _OPERATION | {"standby-high", "pump-always-on"},
+    # Each of them takes electricity while no heat is shown.
+    "meter-counts-house": frozenset({"backup-beside-unit", "immersion-runs", "defrost-often"}),
     "defrost-often": frozenset({"capacity-short", "backup-beside-unit"}),
 }
 

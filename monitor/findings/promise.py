@@ -133,10 +133,13 @@ def comfort_above_terms(seen: Seen) -> list[Finding]:
 
 
 def _heating_days(seen: Seen) -> pl.DataFrame:
-    """Heating days with the room's temperature in column room_c; null where it is not known."""
+    """Heating days with the room's temperature in column room_c; null where it is not known.
+
+    On milder days the sun warms rooms whatever the heating is set to.
+    """
     room = _room_days(seen)
     return (
-        seen.days.filter((pl.col("outdoor_c") < BASE_C) & (pl.col("hours_known") > 0))
+        seen.days.filter((pl.col("outdoor_c") < HEATING_C) & (pl.col("hours_known") > 0))
         .join(room, on="day", how="left")
         .sort("day")
     )

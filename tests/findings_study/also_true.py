@@ -52,6 +52,7 @@ ALSO_TRUE: dict[str, dict[str, str]] = {
     },
     "boundary-differs": {
         "cop_beside_carnot": "heat of the heater is counted with the unit's electricity alone",
+        "heat_beside_heat_loss": _HEAT_METER,
         "backup-beside-unit": "the backup heater does run beside the unit",
         "cause:backup_and_immersion": "the backup heater does run beside the unit",
         "heat_beside_flow_and_temperatures": _HEAT_METER,

@@ -30,8 +30,8 @@ FIRST_SEED = 5000
 TRAINING_SEED = 500
 
 #: Site-years of each kind at each strength; the goals are those of the middle one.
-YEARS = {"weak": 2, "middle": 4, "strong": 2}
-HEALTHY_YEARS = 8
+YEARS = {"weak": 1, "middle": 4, "strong": 1}
+HEALTHY_YEARS = 6
 
 Job = tuple[str, str, int]
 

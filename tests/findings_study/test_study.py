@@ -45,11 +45,10 @@ def test_the_published_study_has_every_kind_at_every_strength(told: dict[str, An
     assert told["first_seed"] == run.FIRST_SEED >= 5000
     assert {row["kind"] for row in told["by_kind"]} == set(TROUBLES)
     for row in told["by_kind"]:
-        assert row["weak"]["years"] >= 2
-        assert row["middle"]["years"] >= 4
-        assert row["strong"]["years"] >= 2
+        for strength, years in run.YEARS.items():
+            assert row[strength]["years"] >= years
     assert set(told["healthy"]["by_kind"]) == set(HEALTHY)
-    assert min(told["healthy"]["by_kind"].values()) >= 5
+    assert min(told["healthy"]["by_kind"].values()) >= run.HEALTHY_YEARS
 
 
 def test_the_page_shows_the_published_study(told: dict[str, Any]) -> None:
