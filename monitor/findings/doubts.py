@@ -19,6 +19,10 @@ from monitor.models import Role
 #: hours that a comparison needs. Common practice, no source.
 LATELY: Final = timedelta(days=35)
 
+#: Lag of so few days that is one: in a hard frost heat follows electricity by up to two thirds
+#: of an hour. Common practice, no source.
+LEAST_LATELY_H: Final = 0.8
+
 _TITLES: Final = {
     Kind.HOUSE: "Heat does not fit the house",
     Kind.ROOM: "Rooms are colder than was asked for",
@@ -104,7 +108,10 @@ def _lately(seen: Seen, account: Account) -> list[Doubt]:
         & (pl.col("slot_start_utc") < account.end_utc)
     )
     said = clocks(seen.site, newest, account)
-    return [said] if isinstance(said, Doubt) else []
+    if not isinstance(said, Doubt):
+        return []
+    lag = next(figure.value for figure in said.figures if figure.name == "lag")
+    return [said] if abs(lag) >= LEAST_LATELY_H else []
 
 
 _COLD_THOUGH_KEPT: Final = "The promise is kept, but the house is cold"
