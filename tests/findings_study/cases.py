@@ -1,6 +1,6 @@
 """A home's year with a trouble at a strength: what was promised, what its meters show, the truth.
 
-Other engineers' checks are tuned on seeds below 1000; the study uses seeds from 5000 on.
+Thresholds are tuned on seeds below 1000; the study uses others.
 """
 
 from __future__ import annotations
