@@ -185,12 +185,6 @@ def load_outlook(store: Store, site_id: str) -> Outlook | None:
     return next(iter(_readable(Outlook, rows)), None)
 
 
-def load_outlooks(store: Store) -> list[Outlook]:
-    """The kept outlook of every site."""
-    rows = store.cursor().execute("SELECT document FROM outlook ORDER BY site_id").fetchall()
-    return _readable(Outlook, rows)
-
-
 def save_assessment(store: Store, assessment: Assessment, basis: str, local_day: date) -> None:
     """Keep what was found out about a promise, and the hash of what it was computed from."""
     with store.transaction() as cursor:

@@ -24,6 +24,8 @@ def test_a_place_is_chosen_its_sites_picked_and_put_side_by_side(page):
     expect(page.locator("table.sites tbody tr")).to_have_count(3)
     expect(page).to_have_url("/?place=Marlbeck")
     page.get_by_role("link", name="compare 3 Alder Row").click()
+    # The next link carries what was picked before it.
+    expect(page.get_by_text("Choose at least one more.")).to_be_visible()
     page.get_by_role("link", name="compare 12 Chapel Hill").click()
     page.get_by_role("link", name="Compare side by side").click()
     expect(page.get_by_role("heading", level=1)).to_have_text("Side by side")
