@@ -169,3 +169,35 @@ def test_an_installer_raises_no_claim_in_the_household_s_name(as_installer, stor
     before = len(cases.load_claims(store))
     assert as_installer.post("/home/claim", data={"words": "Mine"}).status_code == 404
     assert len(cases.load_claims(store)) == before
+
+
+# Words
+
+
+def grade(text: str) -> float:
+    """School grade that a text asks for: Flesch and Kincaid (1975); syllables by vowel groups."""
+    plain = re.sub(r"(\d)[.,](\d)", r"\1\2", text.replace("\u00a0", " "))
+    sentences = [s for s in re.split(r"[.!?]+(?:\s|$)", plain) if s.strip()]
+    words = re.findall(r"[A-Za-z']+", plain)
+
+    def syllables(word: str) -> int:
+        groups = len(re.findall(r"[aeiouy]+", word.lower()))
+        silent = word.lower().endswith("e") and not word.lower().endswith("le")
+        return max(groups - (silent and groups > 1), 1)
+
+    spoken = sum(syllables(word) for word in words)
+    return 0.39 * len(words) / len(sentences) + 11.8 * spoken / len(words) - 15.59
+
+
+def test_the_formula_tells_plain_words_from_hard_ones():
+    assert grade("The cat sat on the mat. It was warm.") < 2
+    assert grade("Seasonal performance factors necessitate instrumentation of considerable "
+                 "metrological sophistication throughout the guarantee period.") > 18  # fmt: skip
+
+
+@pytest.mark.parametrize("site_id", ["alder-row-3", "brook-cottage", "dene-farm", "fen-view"])
+def test_a_child_of_twelve_can_read_the_page(seen, site_id):
+    view = seen(site_id)
+    said = [view.headline, *view.sentences, view.warmth, *view.hot_water, *view.installers]
+    # Age 12 is the seventh grade.
+    assert grade(" ".join([*said, *view.yours, view.gaps, view.spent_note])) <= 7
