@@ -54,6 +54,9 @@ ROLLING: Final = {"7": 7, "30": 30, "365": 365}
 #: Most points of a cumulative course: a longer period takes every second day, and so on.
 MOST_POINTS = 370
 
+#: Longest period whose every reading is handed out in one file.
+MOST_READING_DAYS: Final = 31
+
 _MONTH = re.compile(r"(\d{4})-(0[1-9]|1[0-2])")
 
 
@@ -421,6 +424,11 @@ def shares(record: Record) -> pl.DataFrame:
     return pl.DataFrame(rows, infer_schema_length=None).with_columns(
         pl.lit(found.currency).alias("currency")
     )
+
+
+def days_of(window: Window) -> int:
+    """Number of local days of a window."""
+    return (window.end - window.first).days
 
 
 def inside(record: Record, frame: pl.DataFrame, window: Window) -> pl.DataFrame:

@@ -16,6 +16,7 @@ from dashboard.components.aria import aria
 from dashboard.pages import findings_text, site_figures, site_reasons, site_text
 from dashboard.view_models import Table
 from monitor.errors import NotFoundError
+from monitor.store import origins
 from monitor.store.connection import Store
 from monitor.store.users import User
 
@@ -246,6 +247,7 @@ def closer(record: data.Record, search: str | None) -> list[Any]:
                     "Hours of each stream: measured, bridged and missing add up to the period so "
                     "far",
                 ),
+                html.Div(_down_to_readings(site_id, chosen), className="more"),
                 html.H3("Uncertainty budget"),
                 parts.table(budget, "What the standard uncertainty of the SPF is made of")
                 if budget
@@ -254,6 +256,32 @@ def closer(record: data.Record, search: str | None) -> list[Any]:
             className="card",
         ),
     ]
+
+
+def _down_to_readings(site_id: str, chosen: data.Period) -> list[Any]:
+    """From the sums to what they are sums of."""
+    links: list[Any] = [
+        html.A(
+            "Every hour of each stream as CSV",
+            href=_csv(site_id, "hours", chosen.key),
+            download="",
+            className="quiet",
+        )
+    ]
+    if data.days_of(chosen.window) <= data.MOST_READING_DAYS:
+        links.append(
+            html.A(
+                "Every reading with its file and line as CSV",
+                href=_csv(site_id, "readings", chosen.key),
+                download="",
+                className="quiet",
+            )
+        )
+    else:
+        links.append(
+            html.Span("Choose a month to get its readings with file and line.", className="note")
+        )
+    return links
 
 
 def download(
@@ -280,6 +308,10 @@ def download(
         return _plain(data.months(record))
     if what == "flow":
         return data.flow_hours(record, window)
+    if what == "hours":
+        return data.inside(record, record.slots, window)
+    if what == "readings" and data.days_of(window) <= data.MOST_READING_DAYS:
+        return origins.readings_of(store, site_id, *record.span(window))
     by_day = data.daily(record, window)
     if what == "daily":
         return _plain(by_day)

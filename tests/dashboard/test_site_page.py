@@ -127,3 +127,25 @@ def test_the_page_asked_for_comes_through_the_callback(as_installer):
     body["inputs"][0]["value"] = "/site/no-such-home"
     gone = as_installer.post(access.CALLBACK, json=body, headers={"X-CSRFToken": "token"})
     assert gone.status_code == 404
+
+
+# Down to the readings
+
+
+def test_every_reading_behind_a_month_can_be_had_with_file_and_line(as_installer, store):
+    file = as_installer.get("/download/brook-cottage/readings.csv?period=2026-02")
+    rows = pl.read_csv(io.BytesIO(file.data))
+    heat = rows.filter(pl.col("role") == "heat_total")
+    assert heat.height == 28 * 24
+    assert heat["line"].is_unique().all()
+    assert set(rows["file_name"]) == {"brook-cottage.csv"}
+    hours = pl.read_csv(
+        io.BytesIO(as_installer.get("/download/brook-cottage/hours.csv?period=2026-02").data)
+    ).filter(pl.col("role") == "heat_total")
+    # Between the first and the last reading of the month the hours are the register's rise.
+    rise = heat["value"][-1] - heat["value"][0]
+    assert hours["kwh"][:-1].sum() == pytest.approx(rise)
+
+
+def test_readings_of_a_whole_year_are_not_handed_out_in_one_file(as_installer):
+    assert as_installer.get("/download/brook-cottage/readings.csv?period=365").status_code == 404
