@@ -14,6 +14,10 @@ from monitor.models import Role
 #: no source.
 LEAST_SPF: Final = 0.10
 
+#: Share of the SPF by which sound units stray from their tests or their designer's figure.
+#: Common practice, no source.
+UNIT_STRAYS: Final = 0.05
+
 _TITLES: Final = {
     Cause.FLOW: "The flow runs above the design curve",
     Cause.WATER: "More hot water than was planned for",
@@ -107,11 +111,16 @@ def causes(seen: Seen) -> list[Finding]:
         if share.cause in _TITLES
         and share.spf is not None
         and share.low is not None
-        and share.low >= LEAST_SPF
+        and share.low - _stray(share.cause, known.shortfall) >= LEAST_SPF
         and not (share.cause is Cause.UNIT and meter_doubted)
         # Weather is nobody's fault: it matters only where it breaks the promise.
         and not (share.cause is Cause.WEATHER and known.shortfall.gap_spf <= 0)
     ]
+
+
+def _stray(cause: Cause, found: Shortfall) -> float:
+    """SPF by which what a cause is measured against may be off by itself."""
+    return UNIT_STRAYS * found.measured if cause is Cause.UNIT else 0.0
 
 
 def effect_of(found: Shortfall, share: Share) -> Effect | None:

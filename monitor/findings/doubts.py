@@ -23,6 +23,9 @@ LATELY: Final = timedelta(days=35)
 #: of an hour. Common practice, no source.
 LEAST_LATELY_H: Final = 0.8
 
+#: What the shift must gain in correlation over so few days. Common practice, no source.
+LEAST_LATELY_GAIN: Final = 0.10
+
 _TITLES: Final = {
     Kind.HOUSE: "Heat does not fit the house",
     Kind.ROOM: "Rooms are colder than was asked for",
@@ -110,8 +113,10 @@ def _lately(seen: Seen, account: Account) -> list[Doubt]:
     said = clocks(seen.site, newest, account)
     if not isinstance(said, Doubt):
         return []
-    lag = next(figure.value for figure in said.figures if figure.name == "lag")
-    return [said] if abs(lag) >= LEAST_LATELY_H else []
+    told = {figure.name: figure.value for figure in said.figures}
+    gain = told["correlation at that lag"] - told["correlation without a lag"]
+    sure = abs(told["lag"]) >= LEAST_LATELY_H and gain >= LEAST_LATELY_GAIN
+    return [said] if sure else []
 
 
 _COLD_THOUGH_KEPT: Final = "The promise is kept, but the house is cold"

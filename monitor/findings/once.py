@@ -27,11 +27,25 @@ _OPERATION: Final = frozenset(
     }
 )
 
+#: Meters that have shown what is not so, by which no change of the unit can be told.
+_METERS: Final = frozenset(
+    {"unit-slip", "register-stuck", "electricity-without-heat", "heat-without-electricity"}
+)
+
 #: Findings, each with those whose consequence it is.
 COMES_OF: Final[dict[str, frozenset[str]]] = {
-    "efficiency-step": _OPERATION,
-    "efficiency-drift": _OPERATION,
-    "below-test-points": _OPERATION | {"standby-high", "pump-always-on"},
+    "efficiency-step": _OPERATION | _METERS,
+    "efficiency-drift": _OPERATION | _METERS,
+    "below-test-points": _OPERATION | {"standby-high", "pump-always-on", "meter-counts-house"},
+    # A house on the meter takes electricity where there is no heat, and too much for the heat.
+    "electricity-without-heat": frozenset({"meter-counts-house", "standby-high"}),
+    "unit-slip": frozenset({"meter-counts-house"}),
+    # Heat that is counted twice, or in another unit, is no loss of the house.
+    "heat-loss-above-design": frozenset(
+        {"boundary-differs", "unit-slip", Doubt.WATER.value, Doubt.CARNOT.value}
+    ),
+    # Flow and temperatures tell the heat of steady running, which such a home has none of.
+    Doubt.WATER.value: frozenset({"short-cycling"}),
     # Each of them takes electricity while no heat is shown.
     "meter-counts-house": frozenset({"backup-beside-unit", "immersion-runs", "defrost-often"}),
     "defrost-often": frozenset({"capacity-short", "backup-beside-unit"}),

@@ -5,6 +5,9 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
+#: Goals: share of findings that are true, and of middle troubles that are found.
+PRECISION, RECALL = 0.95, 0.90
+
 BEGIN, END = "<!-- tables: written by python -m tests.findings_study -->", "<!-- end of tables -->"
 
 
@@ -20,6 +23,11 @@ def _number(value: float | None) -> str:
     return "–" if value is None else f"{value:.0f}"
 
 
+def _reached(share: float | None, goal: float) -> str:
+    word = "reached" if share is not None and share >= goal else "not reached yet"
+    return f" (goal {_percent(goal)}: {word})"
+
+
 def tables(told: dict[str, Any]) -> str:
     """Markdown tables of a study's result."""
     fine = told["healthy"]
@@ -27,8 +35,13 @@ def tables(told: dict[str, Any]) -> str:
         "| what | figure |",
         "| --- | --- |",
         f"| site-years | {told['site_years']} |",
-        f"| findings that were true | {_percent(told['precision'])} |",
-        *(f"| {s} troubles found | {_percent(share)} |" for s, share in told["recall"].items()),
+        f"| findings that were true | {_percent(told['precision'])}"
+        f"{_reached(told['precision'], PRECISION)} |",
+        *(
+            f"| {s} troubles found | {_percent(share)}"
+            f"{_reached(share, RECALL) if s == 'middle' else ''} |"
+            for s, share in told["recall"].items()
+        ),
         f"| troubles found within two weeks | {_percent(told['within_14_days'])} |",
         f"| days until found, median and 90 % | {_number(told['median_days'])}, "
         f"{_number(told['days_90'])} |",
