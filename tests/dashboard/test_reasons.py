@@ -8,7 +8,7 @@ from dataclasses import replace
 import pytest
 
 from dashboard import charts, data, home_data
-from dashboard.pages import home, reasons_text, site, site_reasons
+from dashboard.pages import findings_text, home, reasons_text, site, site_reasons
 from monitor.errors import NotFoundError
 from monitor.findings.causes import causes
 from monitor.findings.finding import Seen
@@ -177,5 +177,5 @@ def test_what_to_look_at_first_stands_before_the_pictures(store, installer, now)
     words = text(page)
     assert words.index("What to look at first") < words.index("SPF since the start")
     assert "What to check, in order" in words
-    quiet = text(site.layout(installer, store, "fen-view", "", now))
-    assert "Nothing stands out" in quiet
+    quiet = findings_text.section([], data.record(installer, store, "fen-view", now).site)
+    assert "Nothing stands out" in text(quiet)

@@ -26,12 +26,12 @@ from tests.findings_study.tables import write_tables
 
 DOCS = Path(__file__).parents[2] / "docs"
 
-FIRST_SEED = 7000
+FIRST_SEED = 6000
 TRAINING_SEED = 500
 
 #: Site-years of each kind at each strength; the goals are those of the middle one.
-YEARS = {"weak": 1, "middle": 3, "strong": 1}
-HEALTHY_YEARS = 5
+YEARS = {"weak": 1, "middle": 4, "strong": 1}
+HEALTHY_YEARS = 6
 
 Job = tuple[str, str, int]
 

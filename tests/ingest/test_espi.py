@@ -547,7 +547,7 @@ def test_what_is_written_is_read_again(
     )
 
 
-@settings(max_examples=100, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.data())
 def test_no_feed_ends_in_a_traceback(tmp_path: Path, data: st.DataObject) -> None:
     whole = bytearray(one_meter(*(reading(START + 3600 * n, n) for n in range(4))).encode())

@@ -211,7 +211,7 @@ def accounted(found: Extract) -> None:
     assert found.rows_read + found.blank == 2 * found.lines
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=80, deadline=None)
 @given(
     st.lists(
         st.tuples(st.integers(0, 900), st.integers(0, 4), st.binary(max_size=4)),
@@ -237,7 +237,7 @@ def test_no_damage_to_a_sheet_raises_or_invents_a_reading(
     assert said.endswith(".")
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=60, deadline=None)
 @given(
     st.lists(
         st.tuples(st.integers(0, 9000), st.binary(min_size=1, max_size=3)), min_size=1, max_size=4

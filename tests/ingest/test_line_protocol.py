@@ -270,7 +270,7 @@ def test_what_a_writer_writes_is_read_back(
 
 
 @given(line=st.text('ab=, \\"1.5i-\t', max_size=24))
-@settings(max_examples=500)
+@settings(max_examples=200)
 def test_a_plain_line_is_taken_apart_as_a_careful_reading_does(line: str) -> None:
     line = line.strip(" \t")
     quick = _plainly(line)
@@ -279,7 +279,7 @@ def test_a_plain_line_is_taken_apart_as_a_careful_reading_does(line: str) -> Non
 
 
 @given(junk=st.binary(max_size=200))
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=80, deadline=None)
 def test_no_bytes_make_reading_fail_or_lose_the_line_beside_them(
     tmp_path_factory: pytest.TempPathFactory, junk: bytes
 ) -> None:

@@ -145,7 +145,7 @@ def test_wireless_values_agree_with_the_library_that_cuts_the_header(
 
 
 @given(data=st.binary(max_size=300))
-@settings(max_examples=300)
+@settings(max_examples=150)
 def test_no_bytes_make_the_cutting_of_headers_fail(data: bytes) -> None:
     if is_wireless(data):
         frame, said = as_long_frame(data)

@@ -367,7 +367,7 @@ def test_a_text_that_all_rows_share_does_not_fill_memory(tmp_path: Path) -> None
     assert "holds more than 1024 MiB of text" in refusal(tmp_path, content, profile(HEAT))
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=80, deadline=None)
 @given(
     st.lists(
         st.tuples(st.integers(0, 5000), st.binary(min_size=1, max_size=3)), min_size=1, max_size=4

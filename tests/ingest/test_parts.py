@@ -260,7 +260,7 @@ night = st.lists(
 )
 
 
-@settings(max_examples=60)
+@settings(max_examples=40)
 @given(night, st.lists(st.integers(1, 60), max_size=12))
 def test_the_order_about_doubled_hours_is_that_of_the_whole_wherever_it_is_cut(
     rows: list[tuple[int, int, str]], cuts: list[int]
@@ -350,7 +350,7 @@ rows_of_a_file = st.lists(
 )
 
 
-@settings(max_examples=50)
+@settings(max_examples=35)
 @given(
     rows_of_a_file,
     clock_order,
@@ -377,7 +377,7 @@ def test_any_wide_file_cut_anywhere_is_the_whole_file(
     assert_same(gzip.compress(data) if packed else data, used, size)
 
 
-@settings(max_examples=50)
+@settings(max_examples=35)
 @given(
     st.lists(
         st.builds(

@@ -194,7 +194,7 @@ def accounted(extract: Extract, cells_a_line: int) -> None:
     assert extract.rejects["reason"].str.len_chars().min() != 0
 
 
-@settings(max_examples=130)
+@settings(max_examples=80)
 @given(edits)
 def test_no_damage_to_a_wide_file_raises_or_loses_a_cell(
     changes: list[tuple[int, int, bytes]],
@@ -204,7 +204,7 @@ def test_no_damage_to_a_wide_file_raises_or_loses_a_cell(
         accounted(found, cells_a_line=2)
 
 
-@settings(max_examples=100)
+@settings(max_examples=60)
 @given(edits)
 def test_no_damage_to_a_long_file_raises_or_loses_a_cell(
     changes: list[tuple[int, int, bytes]],
@@ -221,7 +221,7 @@ def test_no_damage_to_a_long_file_raises_or_loses_a_cell(
         assert found.readings.height + single + found.blank == found.lines - whole - of_others
 
 
-@settings(max_examples=100)
+@settings(max_examples=60)
 @given(edits)
 def test_no_damage_to_a_capture_raises_or_loses_a_telegram(
     changes: list[tuple[int, int, bytes]],
@@ -231,7 +231,7 @@ def test_no_damage_to_a_capture_raises_or_loses_a_telegram(
         accounted(found, cells_a_line=2)
 
 
-@settings(max_examples=100)
+@settings(max_examples=60)
 @given(st.binary(min_size=20, max_size=120), st.integers(0, 255))
 def test_a_telegram_with_any_records_in_it_never_raises(payload: bytes, medium: int) -> None:
     header = bytes.fromhex("0801727856341224232A") + bytes([medium]) + bytes.fromhex("26000000")

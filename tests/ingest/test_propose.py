@@ -579,7 +579,7 @@ BEGINNINGS = [
 
 
 @settings(
-    max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    max_examples=70, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )
 @given(begin=st.sampled_from(BEGINNINGS), rest=st.binary(max_size=400), known=st.booleans())
 def test_no_bytes_give_a_traceback(tmp_path: Path, begin: bytes, rest: bytes, known: bool) -> None:
@@ -588,7 +588,7 @@ def test_no_bytes_give_a_traceback(tmp_path: Path, begin: bytes, rest: bytes, kn
 
 
 @settings(
-    max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )
 @given(data=st.data())
 def test_a_damaged_export_gives_no_traceback(tmp_path: Path, data: st.DataObject) -> None:

@@ -435,7 +435,7 @@ def test_what_a_writer_of_packs_writes_is_read_back(
 
 
 @given(junk=st.binary(max_size=200))
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=80, deadline=None)
 def test_no_bytes_make_reading_fail_or_lose_the_pack_beside_them(
     tmp_path_factory: pytest.TempPathFactory, junk: bytes
 ) -> None:

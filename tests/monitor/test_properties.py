@@ -33,7 +33,7 @@ few = settings(
     phases=[Phase.explicit, Phase.generate],
     suppress_health_check=[HealthCheck.too_slow],
 )
-many = settings(max_examples=60, deadline=None, derandomize=True)
+many = settings(max_examples=40, deadline=None, derandomize=True)
 
 ids = count()
 
