@@ -130,9 +130,3 @@ def history(kept: KeptFinding, site: Site) -> str:
     if kept.noted_by is not None:
         said += f". Noted by {kept.noted_by}: {kept.note}"
     return f"{said}."
-
-
-def plainly(found: list[KeptFinding]) -> list[str]:
-    """What a household is told, each sentence once."""
-    told = [kept.finding.plainly for kept in found if kept.finding.plainly]
-    return list(dict.fromkeys(told))

@@ -97,13 +97,6 @@ class Standing(Record):
     computed_at: datetime
     rules_version: int = RULES_VERSION
 
-    @property
-    def deciding_spf(self) -> float | None:
-        """The figure that the terms let decide: as measured, or in the reference climate."""
-        if self.allowance is not None:
-            return self.allowance.spf
-        return self.account.spf if self.account is not None else None
-
 
 def standing(
     site: Site,
