@@ -122,7 +122,7 @@ SIZES: dict[str, Sizes] = {
 FROM_THE_START = frozenset(
     {
         "short-cycling", "below-test-points", "heat-loss-above-design", "weather-colder",
-        "coverage-lost", "meter-counts-house", "boundary-differs",
+        "coverage-lost", "meter-counts-house", "boundary-differs", "register-saturated",
     }
 )  # fmt: skip
 

@@ -95,13 +95,15 @@ _PLAINLY: Final = {
 
 
 def causes(seen: Seen) -> list[Finding]:
-    """Causes of the shortfall that cost enough for sure.
+    """Causes of a shortfall that cost enough for sure.
 
-    Where a meter is doubted, nothing is blamed on the unit: a heat meter that reads low looks
-    just like it.
+    Where the promise is kept so far there is no shortfall to explain. Where a meter is doubted,
+    nothing is blamed on the unit: a heat meter that reads low looks just like it.
     """
     known = seen.assessment
     if known is None or known.shortfall is None or not known.shortfall.is_adequate:
+        return []
+    if known.shortfall.gap_spf <= 0:
         return []
     doubts = known.plausibility.doubts if known.plausibility else ()
     meter_doubted = any(d.kind in {Kind.WATER, Kind.CARNOT, Kind.HOUSE} for d in doubts)
@@ -113,8 +115,6 @@ def causes(seen: Seen) -> list[Finding]:
         and share.low is not None
         and share.low - _stray(share.cause, known.shortfall) >= LEAST_SPF
         and not (share.cause is Cause.UNIT and meter_doubted)
-        # Weather is nobody's fault: it matters only where it breaks the promise.
-        and not (share.cause is Cause.WEATHER and known.shortfall.gap_spf <= 0)
     ]
 
 

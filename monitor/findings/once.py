@@ -42,12 +42,29 @@ COMES_OF: Final[dict[str, frozenset[str]]] = {
     "unit-slip": frozenset({"meter-counts-house"}),
     # Heat that is counted twice, or in another unit, is no loss of the house.
     "heat-loss-above-design": frozenset(
-        {"boundary-differs", "unit-slip", Doubt.WATER.value, Doubt.CARNOT.value}
+        {
+            "boundary-differs",
+            "unit-slip",
+            "heat-meter-changed",
+            Doubt.WATER.value,
+            Doubt.CARNOT.value,
+        }
     ),
+    "hot-water-share": frozenset({"heat-meter-changed", "unit-slip"}),
+    # Which hours heat rooms is told by heat, and how hot the flow is by another clock.
+    "flow-above-curve": frozenset({Doubt.CLOCKS.value}),
+    "no-weather-compensation": frozenset({Doubt.CLOCKS.value}),
+    # Water that moves on between starts.
+    "pump-always-on": frozenset({"short-cycling"}),
     # Flow and temperatures tell the heat of steady running, which such a home has none of.
-    Doubt.WATER.value: frozenset({"short-cycling"}),
+    # The day from which it disagrees says more than that it does.
+    Doubt.WATER.value: frozenset({"short-cycling", "heat-meter-changed"}),
+    # Heat that stops, slips or is counted with turned sensors changes as well.
+    "heat-meter-changed": _METERS | {"flow-return-swapped", "backup-beside-unit", "short-cycling"},
     # Each of them takes electricity while no heat is shown.
-    "meter-counts-house": frozenset({"backup-beside-unit", "immersion-runs", "defrost-often"}),
+    "meter-counts-house": frozenset(
+        {"backup-beside-unit", "immersion-runs", "defrost-often", "flow-return-swapped"}
+    ),
     "defrost-often": frozenset({"capacity-short", "backup-beside-unit"}),
 }
 

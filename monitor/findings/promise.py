@@ -25,6 +25,10 @@ Values = npt.NDArray[np.float64]
 #: sensor in one room, and free heat.
 COMFORT_MARGIN_K: Final = 1.0
 
+#: Days colder than this by daily mean tell what warmth the heating is set to, degC: on milder
+#: ones a low loss and the sun make it. Common practice, no source.
+COMFORT_C: Final = 10.0
+
 #: Hours of a day in which the room must be known. Common practice, no source.
 LEAST_ROOM_HOURS: Final = 18
 
@@ -46,6 +50,9 @@ BEYOND_LOSS: Final = 1.10
 HEATING_C: Final = 12.0
 LEAST_HEATING_DAYS: Final = 40
 LEAST_SPAN_K: Final = 6.0
+
+#: Days for which walls keep the warmth of milder ones. Common practice, no source.
+KEPT_DAYS: Final = 7
 
 #: Relative standard uncertainty of a loss from a signature: sun and free heat that go with
 #: the weather, and the heat meter. Common practice, no source.
@@ -71,7 +78,7 @@ def comfort_above_terms(seen: Seen) -> list[Finding]:
     if terms is None or terms.expects.room_c is None or Role.ROOM_TEMP not in seen.site.roles:
         return []
     asked = terms.expects.room_c
-    days = _heating_days(seen)
+    days = _heating_days(seen).filter(pl.col("outdoor_c") < COMFORT_C)
     found = spell(days, pl.col("room_c") > asked + COMFORT_MARGIN_K)
     if found is None:
         return []
@@ -135,11 +142,15 @@ def comfort_above_terms(seen: Seen) -> list[Finding]:
 def _heating_days(seen: Seen) -> pl.DataFrame:
     """Heating days with the room's temperature in column room_c; null where it is not known.
 
-    On milder days the sun warms rooms whatever the heating is set to.
+    On milder days the sun warms rooms whatever the heating is set to, and walls keep it for
+    days after.
     """
     room = _room_days(seen)
+    week = pl.col("outdoor_c").rolling_mean(window_size=KEPT_DAYS, min_samples=1)
+    cold = (pl.col("outdoor_c") < HEATING_C) & (week < HEATING_C)
     return (
-        seen.days.filter((pl.col("outdoor_c") < HEATING_C) & (pl.col("hours_known") > 0))
+        seen.days.sort("day")
+        .filter(cold & (pl.col("hours_known") > 0))
         .join(room, on="day", how="left")
         .sort("day")
     )

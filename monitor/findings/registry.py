@@ -15,6 +15,7 @@ from monitor.findings.cylinder import (
 from monitor.findings.data import coverage_at_risk, silent_site, silent_sources
 from monitor.findings.doubts import doubted
 from monitor.findings.finding import Finding, Seen
+from monitor.findings.heat_meter import heat_meter_changed
 from monitor.findings.heaters import backup_beside_unit, immersion_runs
 from monitor.findings.hot_water import hot_water_reheats, hot_water_share
 from monitor.findings.meters import meters
@@ -40,6 +41,7 @@ BY_CLOCK: Final[tuple[Check, ...]] = (silent_sources, silent_site, coverage_at_r
 #: What depends on the records alone, and is looked at when they have changed.
 BY_RECORDS: Final[tuple[Check, ...]] = (
     doubted,
+    heat_meter_changed,
     meters,
     flow_above_curve,
     no_weather_compensation,

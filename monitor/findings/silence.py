@@ -24,6 +24,7 @@ from enum import StrEnum
 from typing import Final
 
 from monitor.findings.finding import Confidence, Finding, Topic
+from monitor.findings.heat_meter import KIND as HEAT_METER
 from monitor.metrics.plausibility import Kind as Doubt
 from monitor.models import Role
 
@@ -61,6 +62,7 @@ DOUBTS: Final = frozenset(
         "register-saturated",
         "meter-counts-house",
         "boundary-differs",
+        HEAT_METER,
         Doubt.WATER.value,
         Doubt.CARNOT.value,
         Doubt.HOUSE.value,
@@ -125,6 +127,9 @@ def silenced(found: list[Finding]) -> list[Finding]:
 
 
 def _concerns(doubt: Finding) -> frozenset[_Stream]:
+    if doubt.kind == HEAT_METER:
+        # Flow and temperatures are its witnesses.
+        return frozenset({_Stream.HEAT})
     return frozenset(_STREAMS[role] for role in doubt.roles if role in _STREAMS)
 
 

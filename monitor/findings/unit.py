@@ -9,12 +9,12 @@ import numpy.typing as npt
 import polars as pl
 
 from monitor.findings.finding import BandPoint, Confidence, Effect, Evidence, Finding, Seen, Topic
+from monitor.findings.heat_meter import UNITS_SHARE, heats_share
 from monitor.findings.spells import Spell, spell
-from monitor.findings.unit_days import UnitDays, date_of, unit_days
+from monitor.findings.unit_days import UnitDays, date_of, run_of, unit_days
 from monitor.findings.worth import of_electricity
 from monitor.guarantee.causes import Cause
 from monitor.metrics import steps
-from monitor.metrics.heat_check import heat_check
 from monitor.metrics.plausibility import Figure
 from monitor.models import Role
 
@@ -72,14 +72,14 @@ def efficiency_change(seen: Seen) -> list[Finding]:
     )
     if found is None or found.shape not in {"step", "drift"}:
         return []
-    if not _is_worth_a_visit(days, found):
+    if not _is_worth_a_visit(days, found) or not _shows_plainly(days, found):
         return []
     if min((g for name, g in found.rivals.items() if name not in _OWN), default=AHEAD) < AHEAD:
         return []
     if found.shape == "drift" and not _drifts(days, found):
         return []
     lasts = _lasts(days, found)
-    if lasts is None or _is_the_heat_meter(seen, days, found):
+    if lasts is None or _is_the_heat_meter(days, found):
         return []
     return [_fell(seen, days, found, lasts)]
 
@@ -100,33 +100,41 @@ def _is_worth_a_visit(days: UnitDays, found: steps.Change) -> bool:
     )
 
 
+def _shows_plainly(days: UnitDays, found: steps.Change) -> bool:
+    """Whether it also shows without regard to starts and water.
+
+    Where these change with it on the same day, the change may be all theirs, and a fall be made
+    up that they are held to have taken back.
+    """
+    plain = days.covariates[:, : days.covariates.shape[1] - days.of_running]
+    design = np.column_stack([np.ones(len(plain)), plain, run_of(days, found)])
+    weight = 1.0 / days.scale
+    size = np.linalg.lstsq(design * weight[:, None], days.log_efficiency * weight, rcond=None)[0]
+    return bool(size[-1] <= PLAIN_SHARE * found.size)
+
+
+#: Share of a fall that must show without regard to starts and water. Common practice, no source.
+PLAIN_SHARE: Final = 0.5
+
+
 def _lifted_k(days: UnitDays, found: steps.Change) -> float:
     """How much hotter the flow became with the change, for the same weather and load, K."""
     outdoor, heat = days.frame["outdoor_c"].to_numpy(), days.frame["heat_kwh"].to_numpy()
     ones = np.ones(len(outdoor))
-    design = np.column_stack([ones, outdoor, outdoor**2, heat, heat**2, _run(days, found)])
+    design = np.column_stack([ones, outdoor, outdoor**2, heat, heat**2, run_of(days, found)])
     return float(np.linalg.lstsq(design, days.frame["flow_c"].to_numpy(), rcond=None)[0][-1])
 
 
-def _is_the_heat_meter(seen: Seen, days: UnitDays, found: steps.Change) -> bool:
-    """Whether flow and temperatures show the heat that the heat meter lost."""
-    when = seen.site.midnight(date_of(int(days.number[found.at])))
-    shares = []
-    for before in (True, False):
-        inside = pl.col("slot_start_utc") < when
-        inside = inside if before else ~inside
-        told = heat_check(seen.site, seen.slots.filter(inside), seen.states.filter(inside))
-        if told is None:
-            return False
-        shares.append(told.true_share)
-    return bool(np.log(shares[1] / shares[0]) > -0.5 * found.size)
+def _is_the_heat_meter(days: UnitDays, found: steps.Change) -> bool:
+    """Whether heat for the same weather fell with it, as where a heat meter lost it."""
+    return heats_share(days, found)[0] >= UNITS_SHARE
 
 
 def _drifts(days: UnitDays, found: steps.Change) -> bool:
     """Whether a long record shows it, by errors that are robust to correlation in time."""
     if days.number[-1] - days.number[0] < LEAST_RECORD:
         return False
-    run = _run(days, found)
+    run = run_of(days, found)
     design = np.column_stack([np.ones(len(run)), days.covariates, run]) / days.scale[:, None]
     u = float(steps.robust_u(found.rest, design, DRIFT_LAGS)[-1])
     return found.size + 1.96 * u <= -BEYOND
@@ -212,17 +220,9 @@ def _share(found: steps.Change, *, before: bool) -> float:
     return float(np.exp(np.median(part if len(part) else found.level)))
 
 
-def _run(days: UnitDays, found: steps.Change) -> Values:
-    """How far the change has gone on each day, 0 to 1."""
-    if found.shape == "step":
-        return (np.arange(len(days.number)) >= found.at).astype(np.float64)
-    begun = days.number[found.at]
-    return np.asarray(np.maximum(days.number - begun, 0) / max(int(days.number[-1] - begun), 1))
-
-
 def _against_outdoor(days: UnitDays, found: steps.Change) -> tuple[Evidence, ...]:
     """Electricity against outdoor temperature, with what a sound unit would have taken."""
-    sound = days.standby_kwh + days.net_kwh * np.exp(found.size * _run(days, found))
+    sound = days.standby_kwh + days.net_kwh * np.exp(found.size * run_of(days, found))
     outdoor = days.frame["outdoor_c"].to_numpy()
     bins = np.round(outdoor / BIN_K).astype(int)
     points = []
@@ -253,7 +253,7 @@ def _cost(seen: Seen, days: UnitDays, found: steps.Change) -> Effect | None:
     account = seen.standing.account
     if account is None:
         return None
-    run = _run(days, found)
+    run = run_of(days, found)
     start = account.start_utc.astimezone(seen.site.tz).date()
     inside = (run > 0) & (days.frame["day"] >= start).to_numpy()
     if not inside.any():

@@ -56,6 +56,8 @@ class UnitDays:
         Logarithm of the efficiency, and its noise up to a common factor.
     covariates
         Shape (days, p): what moves it on a sound unit.
+    of_running
+        How many of them, at the end, tell how it is run: starts and water.
     net_kwh, standby_kwh
         Electricity beside standby; and standby, a day.
     heaters_apart
@@ -67,6 +69,7 @@ class UnitDays:
     log_efficiency: Values
     scale: Values
     covariates: Values
+    of_running: int
     net_kwh: Values
     standby_kwh: float
     heaters_apart: bool
@@ -130,8 +133,8 @@ def unit_days(seen: Seen) -> UnitDays | None:
             return None
         angle = 2.0 * np.pi * number / 365.25
         extra.append(np.stack([np.cos(angle), np.sin(angle)], axis=1))
-    if seen.behaviour.height:
-        extra.append(_running(seen, good))
+    running = _running(seen, good) if seen.behaviour.height else np.empty((good.height, 0))
+    extra.append(running)
     scale = np.hypot(1.0, NOISY_LOAD * full / heat)
     return UnitDays(
         frame=good.filter(pl.Series(told_days)),
@@ -139,6 +142,7 @@ def unit_days(seen: Seen) -> UnitDays | None:
         log_efficiency=np.log(share[told_days]),
         scale=scale[told_days],
         covariates=np.concatenate(extra, axis=1)[told_days],
+        of_running=running.shape[1],
         net_kwh=(used - standby)[told_days],
         standby_kwh=standby,
         heaters_apart=heaters_apart,
@@ -242,3 +246,11 @@ def _running(seen: Seen, days: pl.DataFrame) -> Values:
 def date_of(number: int) -> date:
     """Date of a number of days since 1970."""
     return date.fromordinal(number + date(1970, 1, 1).toordinal())
+
+
+def run_of(days: UnitDays, found: steps.Change) -> Values:
+    """How far a change has gone on each day, 0 to 1."""
+    if found.shape == "step":
+        return (np.arange(len(days.number)) >= found.at).astype(np.float64)
+    begun = days.number[found.at]
+    return np.asarray(np.maximum(days.number - begun, 0) / max(int(days.number[-1] - begun), 1))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -68,6 +69,43 @@ class HeatCheck(Record):
         return abs(self.true_share - 1.0) > K_95 * self.u
 
 
+@dataclass(frozen=True)
+class Steady:
+    """Hours of steady running, with the heat that the meter shows and that water tells.
+
+    Attributes
+    ----------
+    start_us
+        Start of each hour, microseconds since 1970 UTC, shape (n,).
+    indicated_kwh, computed_kwh
+        Shape (n,).
+    delta_k
+        Flow less return temperature, less what the sensors differ by at standstill, shape (n,).
+    u_offset_k
+        What is left uncertain of that difference.
+    frost
+        Whether an air source unit may defrost in the hour, shape (n,).
+    """
+
+    start_us: npt.NDArray[np.int64]
+    indicated_kwh: Values
+    computed_kwh: Values
+    delta_k: Values
+    u_offset_k: float
+    frost: Flags
+
+    def when(self, keep: Flags) -> Steady:
+        """Some of the hours."""
+        return Steady(
+            self.start_us[keep],
+            self.indicated_kwh[keep],
+            self.computed_kwh[keep],
+            self.delta_k[keep],
+            self.u_offset_k,
+            self.frost[keep],
+        )
+
+
 def heat_check(site: Site, slots: pl.DataFrame, states: pl.DataFrame) -> HeatCheck | None:
     """Compare the hours of steady running.
 
@@ -81,6 +119,38 @@ def heat_check(site: Site, slots: pl.DataFrame, states: pl.DataFrame) -> HeatChe
     HeatCheck or None
         None where flow rate, flow and return temperature are not all recorded for enough
         such hours.
+    """
+    found = steady_heat(site, slots, states)
+    return None if found is None else compared(found)
+
+
+def compared(steady: Steady) -> HeatCheck | None:
+    """Compare hours of steady running; None where there are too few."""
+    thawed = ~steady.frost
+    enough = int(thawed.sum()) >= LEAST_STEADY_HOURS
+    used, u_frost = (steady.when(thawed), 0.0) if enough else (steady, FROST_U)
+    count = len(used.start_us)
+    if count < LEAST_STEADY_HOURS:
+        return None
+    share = float(used.computed_kwh.sum() / used.indicated_kwh.sum())
+    delta = float(np.average(used.delta_k, weights=used.indicated_kwh))
+    spread = float(np.std(used.computed_kwh / used.indicated_kwh)) / np.sqrt(count / 24.0)
+    u = share * float(np.linalg.norm([FLOW_U, used.u_offset_k / delta, spread, u_frost]))
+    return HeatCheck(true_share=share, u=u, hours=count)
+
+
+def steady_heat(site: Site, slots: pl.DataFrame, states: pl.DataFrame) -> Steady | None:
+    """Hours of steady running with both heats.
+
+    Parameters
+    ----------
+    slots, states
+        Frames of schema SLOT and STATE_SLOT of the window in question.
+
+    Returns
+    -------
+    Steady or None
+        None where flow rate, flow and return temperature are not all recorded.
     """
     wanted = [Role.FLOW_TEMP.value, Role.RETURN_TEMP.value, Role.FLOW_RATE.value]
     state = states.filter(pl.col("role").is_in(wanted) & (pl.col("covered") >= LEAST_COVERED))
@@ -128,16 +198,14 @@ def heat_check(site: Site, slots: pl.DataFrame, states: pl.DataFrame) -> HeatChe
     # A meter for water and this sum err alike on antifreeze; a meter for the mixture does not.
     computed = _mixture(site, flow) * rate * delta_k * heat_coefficient_kwh_per_m3k(flow, back)
     used &= np.isfinite(computed)
-    thawed = used & heat["frost"].is_null().to_numpy()
-    enough = int(thawed.sum()) >= LEAST_STEADY_HOURS
-    used, u_frost = (thawed, 0.0) if enough else (used, FROST_U)
-    if used.sum() < LEAST_STEADY_HOURS:
-        return None
-    share = float(computed[used].sum() / kwh[used].sum())
-    delta = float(np.average(delta_k[used], weights=kwh[used]))
-    spread = float(np.std(computed[used] / kwh[used])) / np.sqrt(used.sum() / 24.0)
-    u = share * float(np.linalg.norm([FLOW_U, u_offset / delta, spread, u_frost]))
-    return HeatCheck(true_share=share, u=u, hours=int(used.sum()))
+    return Steady(
+        stamp[used],
+        kwh[used],
+        computed[used],
+        delta_k[used],
+        u_offset,
+        heat["frost"].is_not_null().to_numpy()[used],
+    )
 
 
 def _mixture(site: Site, flow_c: Values) -> float:

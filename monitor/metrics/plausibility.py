@@ -35,6 +35,10 @@ BASE_C: Final = 15.5
 LOSS_U: Final = 0.30
 WATER_U: Final = 0.35
 
+#: Standard uncertainty of what sun, people and lamps give, kW: nobody records it, and in mild
+#: weather or a tight house it is most of the heat. Common practice, no source.
+GAINS_U_KW: Final = 0.3
+
 #: Fewest degree days, K d, and days from which heat is compared with them, and days with
 #: room temperature. Common practice, no source.
 LEAST_DEGREE_DAYS: Final = 300.0
@@ -221,7 +225,13 @@ def _house(site: Site, days: pl.DataFrame, so_far: Account) -> Finding:
         )
     water = priors.BASE_KWH * good.height
     measured = float(good["heat_kwh"].sum())
-    u = float(np.hypot(LOSS_U * (needed - water), WATER_U * water)) / needed
+    heating = int((outdoor < BASE_C).sum())
+    parts = (
+        LOSS_U * (needed - water),
+        WATER_U * water,
+        24.0 * GAINS_U_KW * heating,
+    )
+    u = float(np.linalg.norm(parts)) / needed
     ratio = max(measured, 1e-9) / needed
     low, high = ratio * exp(-K_95 * u), ratio * exp(K_95 * u)
     text = (

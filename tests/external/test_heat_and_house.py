@@ -27,6 +27,8 @@ from monitor.metrics.daily import day_frame
 from monitor.metrics.heat_check import DELTA_U_K, FLOW_U, STILL_U_K, heat_check
 from monitor.metrics.performance import pair
 from monitor.metrics.plausibility import (
+    BASE_C,
+    GAINS_U_KW,
     LOSS_U,
     WATER_U,
     Doubt,
@@ -98,7 +100,9 @@ def test_the_interval_of_the_house_is_lognormal_with_the_uncertainty_of_its_part
         checked(it, site_of(it, 3.0).model_copy(update={"heat_loss_kw": 12.0})), Kind.HOUSE
     )
     cold = degree_days(outdoor_of(it))
+    heating = int((outdoor_of(it) < BASE_C).sum())
     house = 12.0 / 24.0 * 24.0 * cold * ufloat(1.0, LOSS_U)
+    house += 24.0 * heating * ufloat(0.0, GAINS_U_KW)
     needed = house + 366 * BASE_KWH * ufloat(1.0, WATER_U)
     ratio = umath.log(energies(it)["heat"].sum() / needed)
     low, high = np.exp(norm(ratio.n, ratio.s).interval(0.95))

@@ -50,17 +50,20 @@ TROUBLES: dict[str, Spec] = {
     "flow-return-swapped": _spec("flow-return-swapped", "winter", "water"),
     "unit-slip": _spec("unit-slip", "winter"),
     "heat-meter-low": _spec(
-        "heat_beside_flow_and_temperatures heat_beside_heat_loss", "winter", "water"
+        "heat-meter-changed heat_beside_flow_and_temperatures heat_beside_heat_loss",
+        "winter",
+        "water",
     ),
     "heat-meter-high": _spec(
-        "heat_beside_flow_and_temperatures heat_beside_heat_loss cop_beside_carnot",
+        "heat-meter-changed heat_beside_flow_and_temperatures heat_beside_heat_loss "
+        "cop_beside_carnot",
         "winter",
         "water",
     ),
     "clock-lag": _spec("clocks_beside_each_other", "winter"),
     "register-stuck": _spec("register-stuck", "winter", "register"),
     "register-jumps": _spec("register-jumps", "any", "register"),
-    "register-saturated": _spec("register-saturated", "winter", "power"),
+    "register-saturated": _spec("register-saturated", "start", "power"),
     "meter-counts-house": _spec("meter-counts-house", "start", "total"),
     "boundary-differs": _spec("boundary-differs", "start", "backup water"),
     # Operation.

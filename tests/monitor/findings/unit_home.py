@@ -40,6 +40,7 @@ def seen_of(
     *,
     days: int | None = None,
     factor: np.ndarray | None = None,
+    heat_factor: np.ndarray | None = None,
     standby_kw: float = 0.0,
     standby_from: int = 0,
     assess: bool = False,
@@ -54,6 +55,8 @@ def seen_of(
         How many of the home's days are known.
     factor
         On the electricity of each day.
+    heat_factor
+        On the heat of each day as shown.
     standby_kw, standby_from
         Electricity more in every hour from a day on.
     assess
@@ -71,6 +74,8 @@ def seen_of(
     rng = np.random.default_rng(21)
     stray = np.exp(NOISE * rng.standard_normal(it.days))
     slots = on_days(slots, "elec_total", stray * (1.0 if factor is None else factor))
+    if heat_factor is not None:
+        slots = on_days(slots, "heat_total", heat_factor)
     if standby_kw:
         late = pl.col("slot_start_utc") >= BEGIN + timedelta(days=standby_from)
         own = late & (pl.col("role") == "elec_total")
