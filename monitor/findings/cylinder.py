@@ -35,7 +35,7 @@ from monitor.models import Role
 #: Peak of the cylinder on an ordinary day from which it is kept hotter than homes with a heat
 #: pump usually do, degC; and what its cooler hours must have, so that a short peak is not taken
 #: for it. Common practice, no source: 45 to 52 degC are usual.
-HOT_PEAK_C: Final = 54.0
+HOT_PEAK_C: Final = 55.0
 HOT_COOL_C: Final = 47.5
 
 #: The cooler hours of a day, as a quantile of its hours. Common practice, no source.

@@ -7,7 +7,7 @@ from typing import Final
 import polars as pl
 
 from monitor.findings.finding import Seen
-from monitor.findings.hours import RUNNING_SHARE, hourly
+from monitor.findings.hours import RUNNING_SHARE, hourly, local_day
 from monitor.findings.spells import Spell, spell
 from monitor.metrics import priors
 from monitor.models import Consumer, Role, Site
@@ -236,4 +236,24 @@ def backup_days(seen: Seen, hours: pl.DataFrame, least_kwh: float) -> pl.DataFra
             .alias("shown")
         )
         .sort("day")
+    )
+
+
+def backup_heat(seen: Seen) -> pl.DataFrame:
+    """What a metered backup heater makes a day.
+
+    Returns
+    -------
+    DataFrame
+        Columns `day`, `backup_kwh`, and `counted_kwh`: how much of it is in the heat of the
+        day frame, which has it only inside boundaries that hold the heater.
+    """
+    own = (pl.col("role") == Role.ELEC_BACKUP.value) & pl.col("kwh").is_not_null()
+    terms = seen.site.current_terms
+    inside = terms is not None and terms.boundary in {"H3", "H4"}
+    return (
+        seen.slots.filter(own)
+        .group_by(local_day(seen.site))
+        .agg(pl.col("kwh").sum().alias("backup_kwh"))
+        .with_columns((pl.col("backup_kwh") * float(inside)).alias("counted_kwh"))
     )

@@ -28,6 +28,11 @@ KWH_ABOVE: Final = 1.5
 WEEK: Final = 7
 LEAST_OF_WEEK: Final = 5
 
+#: Guests stay for days and weeks: what lasts less long must be more, times the expected.
+#: Common practice, no source.
+VISIT_DAYS: Final = 28
+VISIT_ABOVE: Final = 1.7
+
 #: A reheat that begins too soon: rise of the cylinder over the hour before and after it, swing
 #: of a whole day, K, and heat of such an hour, kWh; and hours of a day with hot water that say
 #: something. A drop of 5 to 8 K is usual. Common practice, no source.
@@ -70,6 +75,8 @@ def hot_water_share(seen: Seen) -> list[Finding]:
         return []
     window = days.filter(pl.col("day").is_between(found.since, found.until))
     mean = figure(window["water"].mean())
+    if window.height < VISIT_DAYS and mean < VISIT_ABOVE * expected:
+        return []
     return [
         Finding(
             kind="hot-water-share",

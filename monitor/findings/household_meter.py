@@ -31,6 +31,11 @@ LEAST_NIGHT_KW: Final = 0.05
 LEAST_MORE_KW: Final = 0.06
 LEAST_FACTOR: Final = 1.3
 
+#: What is left where heat and lift are taken off the electricity holds what the unit does not
+#: follow of them: more must be left there on average, kW. Common practice, no source.
+LEAST_BEYOND_KW: Final = 0.12
+BEYOND: Final = "beyond what its heat explains"
+
 #: Hours that are looked at, the newest; stretches of them in which the meters' clocks must go
 #: together; and hours of night and evening, and days with them, that tell. Common practice, no
 #: source.
@@ -65,7 +70,7 @@ def meter_counts_house(seen: Seen, beside: Pair) -> list[Finding]:
     left, how = _at_rest(beside, newest), "while it made no heat"
     shape = _shape(beside, left)
     if shape is None:
-        left, how = _beyond_heat(seen, beside, newest), "beyond what its heat explains"
+        left, how = _beyond_heat(seen, beside, newest), BEYOND
         shape = _shape(beside, left)
     if shape is None:
         return []
@@ -75,6 +80,8 @@ def meter_counts_house(seen: Seen, beside: Pair) -> list[Finding]:
     known = np.isfinite(left)
     hours = beside.hour[known]
     mean = float(np.mean([left[known][hours == h].mean() for h in range(24) if (hours == h).any()]))
+    if how == BEYOND and mean < LEAST_BEYOND_KW:
+        return []
     extra = max(mean - priors.STANDBY_KWH / 24.0, 0.0)
     days = int(np.isfinite(beside.used).sum()) / 24.0
     first = seen.site.midnight(beside.days[int(beside.day[begin] - beside.day[0])])

@@ -11,6 +11,7 @@ import polars as pl
 
 from monitor.findings.causes import LEAST_SPF, effect_of
 from monitor.findings.finding import BandPoint, Confidence, Effect, Evidence, Finding, Seen, Topic
+from monitor.findings.heater_hours import backup_heat
 from monitor.findings.spells import spell
 from monitor.guarantee.assessment import ModelFit
 from monitor.guarantee.causes import Cause
@@ -289,9 +290,13 @@ def heat_loss_above_design(seen: Seen) -> list[Finding]:
 def _loss(seen: Seen, fit: ModelFit) -> tuple[float, float, bool, int] | None:
     """Loss for each kelvin and its standard uncertainty, kW/K; with the room or not; days."""
     room = _room_days(seen)
-    days = seen.days.filter(
-        pl.col("complete") & (pl.col("outdoor_c") < min(HEATING_C, fit.balance_c - 1.0))
-    ).join(room, on="day", how="left")
+    days = (
+        seen.days.filter(
+            pl.col("complete") & (pl.col("outdoor_c") < min(HEATING_C, fit.balance_c - 1.0))
+        )
+        .join(room, on="day", how="left")
+        .join(backup_heat(seen), on="day", how="left")
+    )
     with_room = days.height > 0 and (days["room_c"].null_count() < LEAST_UNKNOWN * days.height)
     if with_room:
         days = days.drop_nulls("room_c")
@@ -302,7 +307,8 @@ def _loss(seen: Seen, fit: ModelFit) -> tuple[float, float, bool, int] | None:
     ):
         return None
     inside = days["room_c"].to_numpy() if with_room else np.full(days.height, priors.INDOOR_C)
-    heat = days["heat_kwh"].to_numpy() / 24.0
+    # The heat meter alone: where a backup heater also passes it, its heat would count twice.
+    heat = (days["heat_kwh"] - days["counted_kwh"].fill_null(0.0)).to_numpy() / 24.0
     water = days["dhw_kwh"].cast(pl.Float64).fill_null(np.nan).to_numpy()
     if np.isfinite(water).any():
         heat = heat - np.where(np.isfinite(water), water, np.nanmean(water)) / 24.0

@@ -11,6 +11,7 @@ import numpy.typing as npt
 import polars as pl
 
 from monitor.findings.finding import BandPoint, Confidence, Evidence, Finding, Seen, Topic
+from monitor.findings.heater_hours import backup_heat
 from monitor.findings.spells import Spell, spell
 from monitor.findings.unit_days import counts_pumps, unit_blocks
 from monitor.findings.worth import of_electricity
@@ -128,10 +129,10 @@ def _cold_days(seen: Seen) -> pl.DataFrame | None:
         seen.days.filter(pl.col("complete") & pl.col("outdoor_c").is_not_null())
         .join(behaviour, on="day", how="left")
         .join(_room(site, seen.states), on="day", how="left")
-        .join(_backup(site, seen.slots), on="day", how="left")
+        .join(backup_heat(seen), on="day", how="left")
         .with_columns(
             pl.coalesce("space_flow_c", "flow_c").alias("flow"),
-            pl.col("backup_kwh").fill_null(0.0),
+            pl.col("backup_kwh", "counted_kwh").fill_null(0.0),
         )
         .filter(pl.col("flow").is_not_null() & pl.col("run_h").is_not_null())
     )
@@ -149,7 +150,7 @@ def _cold_days(seen: Seen) -> pl.DataFrame | None:
     room = days["room_c"].cast(pl.Float64).fill_null(np.nan).to_numpy()
     wanted = float(np.nanmedian(room[mild])) if np.isfinite(room[mild]).any() else np.nan
     should = capacity_kw(pump, outdoor, flow)
-    own = (days["heat_kwh"] - days["backup_kwh"] * _counts_backup(site)).to_numpy() / 24.0
+    own = (days["heat_kwh"] - days["counted_kwh"]).to_numpy() / 24.0
     out = days.with_columns(
         pl.Series("load_kw", own),
         pl.Series("should_kw", should),
@@ -175,18 +176,6 @@ def _room(site: Site, states: pl.DataFrame) -> pl.DataFrame:
     local = pl.col("slot_start_utc").dt.convert_time_zone(site.zone).dt.date().alias("day")
     own = (pl.col("role") == Role.ROOM_TEMP.value) & (pl.col("covered") > 0)
     return states.filter(own).group_by(local).agg(pl.col("mean").mean().alias("room_c"))
-
-
-def _backup(site: Site, slots: pl.DataFrame) -> pl.DataFrame:
-    local = pl.col("slot_start_utc").dt.convert_time_zone(site.zone).dt.date().alias("day")
-    own = slots.filter((pl.col("role") == Role.ELEC_BACKUP.value) & pl.col("kwh").is_not_null())
-    return own.group_by(local).agg(pl.col("kwh").sum().alias("backup_kwh"))
-
-
-def _counts_backup(site: Site) -> float:
-    """1 where the heat inside the boundary holds that of the backup heater."""
-    terms = site.current_terms
-    return 1.0 if terms is not None and terms.boundary in {"H3", "H4"} else 0.0
 
 
 def _cannot_keep_up(seen: Seen, shown: pl.DataFrame, found: Spell) -> Finding:
