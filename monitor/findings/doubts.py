@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
+from datetime import datetime, timedelta
 from math import log
 from typing import Final
 
@@ -14,7 +14,7 @@ from monitor.guarantee.causes import Cause
 from monitor.guarantee.standing import StandingWord
 from monitor.metrics.account import Account
 from monitor.metrics.heat_check import K_95
-from monitor.metrics.plausibility import Doubt, Kind, clocks
+from monitor.metrics.plausibility import ASKED_ROOM_C, Doubt, Kind, clocks, rooms
 from monitor.models import Role
 
 #: Newest stretch over which the meters' clocks are compared by itself: somewhat more than the
@@ -24,6 +24,10 @@ LATELY: Final = timedelta(days=35)
 #: Lag of so few days that is one: in a hard frost heat follows electricity by up to two thirds
 #: of an hour. Common practice, no source.
 LEAST_LATELY_H: Final = 0.8
+
+#: Newest stretch over which rooms are looked at by themselves: three weeks away from home are
+#: less than half of it. Common practice, no source.
+ROOMS_LATELY: Final = timedelta(days=45)
 
 #: What the shift must gain in correlation over so few days. Common practice, no source.
 LEAST_LATELY_GAIN: Final = 0.10
@@ -96,7 +100,7 @@ def doubted(seen: Seen) -> list[Finding]:
                 else None
             ),
             confidence=Confidence.SUSPECTED,
-            window_start=account.start_utc,
+            window_start=start,
             window_end=account.end_utc,
             roles=tuple(r for r in _ROLES[doubt.kind] if r in seen.site.roles),
             figures=doubt.figures,
@@ -104,7 +108,10 @@ def doubted(seen: Seen) -> list[Finding]:
             check=_CHECKS[doubt.kind],
             caution=doubt.caution,
         )
-        for doubt in (*found.doubts, *_lately(seen, account))
+        for doubt, start in (
+            *((doubt, account.start_utc) for doubt in found.doubts),
+            *_lately(seen, account),
+        )
         if not _may_be_the_survey(doubt)
     ]
 
@@ -121,22 +128,35 @@ def _may_be_the_survey(doubt: Doubt) -> bool:
     return abs(log(ratio)) < SURE_OF_HOUSE * u
 
 
-def _lately(seen: Seen, account: Account) -> list[Doubt]:
-    """Clocks that have come apart of late, which a whole period does not show yet."""
+def _lately(seen: Seen, account: Account) -> list[tuple[Doubt, datetime]]:
+    """What has gone wrong of late, which a whole period does not show yet; and since when."""
     found = seen.assessment.plausibility if seen.assessment else None
-    if found is None or any(d.kind is Kind.CLOCKS for d in found.doubts):
-        return []
-    newest = seen.slots.filter(
-        (pl.col("slot_start_utc") >= account.end_utc - LATELY)
-        & (pl.col("slot_start_utc") < account.end_utc)
-    )
-    said = clocks(seen.site, newest, account)
+    told = {d.kind for d in found.doubts} if found is not None else set()
+    end = account.end_utc
+    out: list[tuple[object, datetime]] = []
+    if Kind.CLOCKS not in told:
+        start = max(end - LATELY, account.start_utc)
+        said = clocks(seen.site, _between(seen.slots, start, end), account)
+        out += [(said, start)] if _clocks_are_apart(said) else []
+    if Kind.ROOM not in told:
+        terms = seen.site.current_terms
+        asked = ASKED_ROOM_C if terms is None else terms.expects.room_c or ASKED_ROOM_C
+        start = max(end - ROOMS_LATELY, account.start_utc)
+        newest = _between(seen.states, start, end)
+        out.append((rooms(seen.site, newest, seen.days, account, asked), start))
+    return [(said, start) for said, start in out if isinstance(said, Doubt)]
+
+
+def _between(frame: pl.DataFrame, start: datetime, end: datetime) -> pl.DataFrame:
+    return frame.filter((pl.col("slot_start_utc") >= start) & (pl.col("slot_start_utc") < end))
+
+
+def _clocks_are_apart(said: object) -> bool:
     if not isinstance(said, Doubt):
-        return []
+        return False
     told = {figure.name: figure.value for figure in said.figures}
     gain = told["correlation at that lag"] - told["correlation without a lag"]
-    sure = abs(told["lag"]) >= LEAST_LATELY_H and gain >= LEAST_LATELY_GAIN
-    return [said] if sure else []
+    return abs(told["lag"]) >= LEAST_LATELY_H and gain >= LEAST_LATELY_GAIN
 
 
 _COLD_THOUGH_KEPT: Final = "The promise is kept, but the house is cold"

@@ -180,7 +180,7 @@ def plausibility(
     check = heat_check(site, slots.filter(within), states.filter(within))
     found = [
         _house(site, days, so_far),
-        _room(site, states.filter(within), days, so_far, asked_room_c),
+        rooms(site, states.filter(within), days, so_far, asked_room_c),
         _water(check, so_far),
         _carnot(site, days, so_far),
         clocks(site, slots.filter(within), so_far),
@@ -272,9 +272,22 @@ def _house(site: Site, days: pl.DataFrame, so_far: Account) -> Finding:
     )
 
 
-def _room(
+def rooms(
     site: Site, states: pl.DataFrame, days: pl.DataFrame, so_far: Account, asked_c: float
 ) -> Finding:
+    """Compare the rooms with what was asked for, over the states given.
+
+    Parameters
+    ----------
+    states
+        Frame of schema STATE_SLOT of the window in question.
+    days
+        Frame of schema DAY; those that called for heating are judged.
+    so_far
+        The account whose SPF is told beside a doubt.
+    asked_c
+        Room temperature that the household asked for, degC.
+    """
     own = states.filter((pl.col("role") == Role.ROOM_TEMP.value) & (pl.col("covered") > 0))
     if own.height == 0:
         return "Room temperature is not recorded: whether the household is warm cannot be seen."

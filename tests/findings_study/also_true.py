@@ -90,6 +90,7 @@ ALSO_TRUE: dict[str, dict[str, str]] = {
     },
     "hot-water-set-point": {
         "cause:hot_water": "hotter water costs more",
+        "hot-water-share": "a hotter cylinder loses more, and a draw carries more",
         "pasteurisation-often": "the cylinder is as hot as for pasteurisation each day",
     },
     "pasteurisation-often": {

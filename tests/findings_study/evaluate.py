@@ -13,6 +13,7 @@ from monitor.findings.finding import Finding, Seen
 from monitor.findings.registry import findings
 from tests.findings_study.also_true import ALSO_TRUE
 from tests.findings_study.cases import HEALTHY, Lived, lived
+from tests.findings_study.kinds import TELLS, Tells
 from tests.findings_study.look import Derived, derived, look
 
 #: Days between looks while a trouble is not found: up to so many days since it began.
@@ -60,6 +61,9 @@ class Result:
     found_days
         Days from the beginning of the trouble to the first look that finds it; None where
         none does.
+    found_after
+        Days that tell it from its beginning to that look, less those that are enough data;
+        negative where it was found sooner.
     found_as
         Key by which it was found.
     seen
@@ -77,6 +81,7 @@ class Result:
     seed: int
     expected: tuple[str, ...]
     found_days: int | None = None
+    found_after: int | None = None
     found_as: str = ""
     seen: dict[str, int] = field(default_factory=dict)
     false: tuple[str, ...] = ()
@@ -136,11 +141,25 @@ def watch(year: Lived) -> Result:
         seed=year.seed,
         expected=year.expected,
         found_days=found_days,
+        found_after=None if found_days is None else _after(year, onset, onset + found_days),
         found_as=found_as,
         seen=seen,
         false=tuple(sorted(false)),
     )
     return result if told is None else _with_effect(result, year, *told)
+
+
+def _after(year: Lived, onset: int, day: int) -> int:
+    """Days that tell a trouble up to a look, beyond those that are enough data."""
+    tells = TELLS.get(year.kind, Tells())
+    below = year.truth["size"] if tells.below_c == "size" else tells.below_c
+    since = year.truth["daily"].slice(onset, day - onset)["outdoor_c"]
+    telling = pl.Series([True] * len(since))
+    if below is not None:
+        telling &= since < below
+    if tells.above_c is not None:
+        telling &= since > tells.above_c
+    return int(telling.sum()) - tells.enough
 
 
 def _step(year: Lived, since: int, *, found: bool) -> int:

@@ -12,6 +12,23 @@ Season = Literal["start", "winter", "any", "summer"]
 
 
 @dataclass(frozen=True)
+class Tells:
+    """Which days tell a trouble, and how many of them are enough data.
+
+    Attributes
+    ----------
+    below_c, above_c
+        Daily mean outdoor temperature, degC; `size` stands for the trouble's own size.
+    enough
+        Days of this kind, since the trouble began, that its check needs by its own rule.
+    """
+
+    below_c: float | Literal["size"] | None = None
+    above_c: float | None = None
+    enough: int = 7
+
+
+@dataclass(frozen=True)
 class Spec:
     """One kind of home.
 
@@ -42,6 +59,53 @@ class Spec:
 def _spec(expected: str, season: Season, needs: str = "", trouble: str = "") -> Spec:
     return Spec(tuple(expected.split()), trouble, season, frozenset(needs.split()))
 
+
+#: Days on which rooms are heated: the same limit as that of the checks.
+_HEATING = 12.0
+
+#: Where not every day tells, or a week is not enough, with the rule of the check.
+TELLS: dict[str, Tells] = {
+    # Five days after the change.
+    "heat-meter-low": Tells(_HEATING, enough=5),
+    "heat-meter-high": Tells(_HEATING, enough=5),
+    # More than half of the 35 days over which clocks are compared.
+    "clock-lag": Tells(_HEATING, enough=18),
+    # Three jumps, of which the middle trouble has three in two months.
+    "register-jumps": Tells(enough=60),
+    # Power that reaches the range.
+    "register-saturated": Tells(5.0, enough=14),
+    # Days on which the heater runs, by the trouble's own limit.
+    "boundary-differs": Tells("size"),
+    "backup-beside-unit": Tells("size"),
+    "backup-in-total": Tells("size"),
+    # Fourteen heating days for a slope.
+    "no-weather-compensation": Tells(_HEATING, enough=14),
+    "flow-above-curve": Tells(_HEATING),
+    "setback-recovery": Tells(_HEATING),
+    "short-cycling": Tells(_HEATING),
+    "low-flow": Tells(_HEATING),
+    "high-flow": Tells(_HEATING),
+    # Five weekly programmes.
+    "pasteurisation-none": Tells(enough=35),
+    # An evaporator frosts below.
+    "defrost-often": Tells(5.0),
+    "summer-heating": Tells(above_c=_HEATING, enough=14),
+    "efficiency-step": Tells(_HEATING),
+    # A long record, by robust errors.
+    "efficiency-drift": Tells(enough=180),
+    # The trouble sets in below 2 degC.
+    "capacity-short": Tells(2.0),
+    # Six weeks of days on which the unit runs much.
+    "below-test-points": Tells(_HEATING, enough=42),
+    # The median of 45 days: more than half of them.
+    "house-cold": Tells(_HEATING, enough=23),
+    "comfort-above-terms": Tells(10.0),
+    # Forty heating days.
+    "heat-loss-above-design": Tells(_HEATING, enough=40),
+    # Half of a heating season of 180 days.
+    "weather-colder": Tells(_HEATING, enough=90),
+    "coverage-lost": Tells(enough=30),
+}
 
 TROUBLES: dict[str, Spec] = {
     # Meters.

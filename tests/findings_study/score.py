@@ -12,6 +12,9 @@ from tests.findings_study.also_true import ALSO_TRUE
 from tests.findings_study.evaluate import LEAST_KWH, LEAST_SPF, Result
 from tests.findings_study.kinds import HEALTHY, TROUBLES
 
+#: Looks are three days apart at first: the fifth is the first one after two weeks.
+FORTNIGHT = 15
+
 
 def _share(hits: int, of: int) -> float | None:
     return round(hits / of, 4) if of else None
@@ -64,6 +67,9 @@ def by_kind(results: list[Result]) -> list[dict[str, Any]]:
                 "expected": list(spec.expected),
                 **recall,
                 **_days(own),
+                "in_time": sum(
+                    r.found_after is not None and r.found_after <= FORTNIGHT for r in own
+                ),
                 "error_spf": _error(spf),
                 "error_kwh": _error(kwh),
                 "years_with_false": sum(bool(r.false) for r in own),
@@ -128,8 +134,16 @@ def summary(results: list[Result]) -> dict[str, Any]:
         "precision": _share(true, true + false),
         "recall": {strength: recall_at(results, strength) for strength in STRENGTHS},
         "within_14_days": _share(
-            sum(r.found_days is not None and r.found_days <= 15 for r in troubled), len(troubled)
+            sum(r.found_days is not None and r.found_days <= FORTNIGHT for r in troubled),
+            len(troubled),
         ),
+        "within_14_days_of_enough": {
+            strength: _share(
+                sum(r.found_after is not None and r.found_after <= FORTNIGHT for r in own), len(own)
+            )
+            for strength in STRENGTHS
+            if (own := [r for r in troubled if r.strength == strength])
+        },
         **_days(troubled),
         "healthy": healthy(results),
         "by_kind": by_kind(results),

@@ -42,19 +42,24 @@ def tables(told: dict[str, Any]) -> str:
             f"{_reached(share, RECALL) if s == 'middle' else ''} |"
             for s, share in told["recall"].items()
         ),
-        f"| troubles found within two weeks | {_percent(told['within_14_days'])} |",
+        *(
+            f"| {s} troubles found within two weeks of enough data | {_percent(share)} |"
+            for s, share in told["within_14_days_of_enough"].items()
+        ),
+        f"| troubles found within two weeks of their beginning | "
+        f"{_percent(told['within_14_days'])} |",
         f"| days until found, median and 90 % | {_number(told['median_days'])}, "
         f"{_number(told['days_90'])} |",
         f"| healthy homes with any false finding | {fine['with_a_false_finding']} of "
         f"{fine['site_years']} |",
         "",
-        "| planted | weak | middle | strong | days until found (median, 90 %) | error of effect "
-        "(SPF, kWh) | years with a false finding |",
-        "| --- | --- | --- | --- | --- | --- | --- |",
+        "| planted | weak | middle | strong | days until found (median, 90 %) | in time | "
+        "error of effect (SPF, kWh) | years with a false finding |",
+        "| --- | --- | --- | --- | --- | --- | --- | --- |",
     ]
     lines += [
         f"| {row['kind']} | {_of(row['weak'])} | {_of(row['middle'])} | {_of(row['strong'])} | "
-        f"{_number(row['median_days'])}, {_number(row['days_90'])} | "
+        f"{_number(row['median_days'])}, {_number(row['days_90'])} | {row['in_time']} | "
         f"{_percent(row['error_spf'])}, {_percent(row['error_kwh'])} | {row['years_with_false']} |"
         for row in told["by_kind"]
     ]

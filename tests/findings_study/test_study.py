@@ -83,7 +83,7 @@ def test_a_year_is_false_where_a_finding_is_neither_planted_nor_a_consequence() 
     results = [
         Result("healthy", "middle", 1, (), seen={"low-flow": 30}, false=("low-flow",)),
         Result(
-            "standby-high", "middle", 2, ("standby-high",), 9, "standby-high",
+            "standby-high", "middle", 2, ("standby-high",), 9, 2, "standby-high",
             seen={"standby-high": 60, "low-flow": 90}, false=("low-flow",),
             spf=0.3, spf_true=0.25, kwh_year=900.0, kwh_year_true=1000.0,
         ),
@@ -92,6 +92,7 @@ def test_a_year_is_false_where_a_finding_is_neither_planted_nor_a_consequence() 
     found = summary(results)
     assert found["precision"] == pytest.approx(1 / 3, abs=1e-4)
     assert found["recall"] == {"weak": 0.0, "middle": 1.0, "strong": None}
+    assert found["within_14_days_of_enough"] == {"weak": 0.0, "middle": 1.0}
     assert found["healthy"]["with_a_false_finding"] == 1
     row = found["by_kind"][0]
     assert row["error_spf"] == pytest.approx(0.2)

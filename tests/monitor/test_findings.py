@@ -3,18 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+import polars as pl
 import pytest
 
 from monitor.errors import NotFoundError
+from monitor.findings.doubts import ROOMS_LATELY, doubted
 from monitor.findings.finding import Confidence, Finding, Seen, SourceSeen, Topic
 from monitor.findings.registry import findings
 from monitor.guarantee.assessment import assessment
 from monitor.guarantee.basis import basis
 from monitor.guarantee.standing import standing
+from monitor.metrics.boundary import promised_recipe
+from monitor.metrics.daily import day_frame
 from monitor.metrics.site_weather import site_weather
 from monitor.models import Site
 from monitor.rules import DEFAULT_RULES
@@ -29,12 +34,23 @@ PROMISE = spf_of(SOUND)
 NOW = datetime(2026, 1, 10, 12, tzinfo=UTC)
 
 
-def seen(it: Home, *, sources: tuple[SourceSeen, ...] = (), now: Any = None, **terms: Any) -> Seen:
+def begin_of(it: Home) -> datetime:
+    return end_of(it) - timedelta(days=it.days)
+
+
+def seen(
+    it: Home,
+    *,
+    sources: tuple[SourceSeen, ...] = (),
+    now: Any = None,
+    frames: tuple[pl.DataFrame, pl.DataFrame] | None = None,
+    **terms: Any,
+) -> Seen:
     site = site_of(it, PROMISE, climate=CLIMATE, tariff=TARIFF)
     if terms:
         agreed = site.terms[0].model_copy(update=terms)
         site = site.model_copy(update={"terms": (agreed,)})
-    slots, states = frames_of(it)
+    slots, states = frames or frames_of(it)
     moment = now or end_of(it) - timedelta(hours=1)
     base = basis(site, slots, states, now=moment, given=site_weather(site))
     assert base is not None
@@ -114,6 +130,34 @@ def test_a_cold_household_comes_before_everything_else() -> None:
     assert found[0].caution is not None
     assert found[0].plainly is not None
     assert "cause:flow_temperature" in [f.kind for f in found]
+
+
+def cold_for(days: int, of: int = 200) -> list[Finding]:
+    """Findings after so many newest days at 16 degC inside, after months at 20 degC."""
+    home = Home(room_c=20.0)
+    slots, states = frames_of(home)
+    now = begin_of(home) + timedelta(days=of)
+    late = pl.col("slot_start_utc") >= now - timedelta(days=days)
+    room = (pl.col("role") == "room_temp") & late
+    states = states.with_columns(
+        pl.when(room).then(pl.lit(16.0)).otherwise(pl.col("mean")).alias("mean")
+    )
+    it = seen(home, now=now, frames=(slots, states))
+    days = day_frame(it.site, promised_recipe(it.site, it.site.terms[0]), slots, states)
+    return doubted(replace(it, slots=slots, states=states, days=days))
+
+
+def test_a_household_left_cold_in_winter_is_found_within_weeks_though_the_year_was_warm() -> None:
+    (found,) = cold_for(25)
+    assert found.kind == "room_temperature"
+    assert found.topic is Topic.HOUSEHOLD
+    assert "16.0 degC" in found.what
+    assert found.window_start is not None
+    assert found.window_end - found.window_start == ROOMS_LATELY
+
+
+def test_three_weeks_away_from_home_make_no_cold_household() -> None:
+    assert cold_for(21) == []
 
 
 def test_a_source_that_goes_silent_raises_a_finding_and_one_that_speaks_does_not() -> None:
