@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from datetime import date, timedelta
 from fnmatch import fnmatchcase
 from pathlib import Path
@@ -10,10 +9,11 @@ from string import Formatter
 from typing import Annotated, Any, Final, Literal, Self
 from urllib.parse import urlsplit
 
-from pydantic import AfterValidator, Field, field_validator, model_validator
+from pydantic import Field, field_validator, model_validator
 
 from ingest.errors import Terminal
 from ingest.profile import Profile, profile_from_toml
+from monitor.described import LOOPBACK, EnvName, Port, between, credential, without_secrets
 from monitor.errors import DescriptionError
 from monitor.models import Identifier, Record, record_from_toml
 
@@ -26,28 +26,13 @@ MESSAGE_FORMATS: Final = ("jsonl", "line_protocol", "senml")
 #: What an address may ask for: today, and the day of the newest reading so far (UTC).
 PLACEHOLDERS: Final = frozenset({"today", "since"})
 
-_LOOPBACK: Final = frozenset({"localhost", "127.0.0.1", "::1"})
-
-
-def _between(least: timedelta, most: timedelta) -> AfterValidator:
-    def check(value: timedelta) -> timedelta:
-        if not least <= value <= most:
-            message = f"must lie between {least} and {most} (days and h:mm:ss)"
-            raise ValueError(message)
-        return value
-
-    return AfterValidator(check)
-
-
 _SECOND, _DAY = timedelta(seconds=1), timedelta(days=1)
-Every = Annotated[timedelta, _between(_SECOND, 31 * _DAY)]
-Settle = Annotated[timedelta, _between(timedelta(0), _DAY)]
-Patience = Annotated[timedelta, _between(_SECOND, 3660 * _DAY)]
-TimeLimit = Annotated[timedelta, _between(_SECOND, timedelta(hours=1))]
-Roll = Annotated[timedelta, _between(timedelta(minutes=1), _DAY)]
-EnvName = Annotated[str, Field(pattern=r"^[A-Za-z_][A-Za-z0-9_]*$")]
+Every = Annotated[timedelta, between(_SECOND, 31 * _DAY)]
+Settle = Annotated[timedelta, between(timedelta(0), _DAY)]
+Patience = Annotated[timedelta, between(_SECOND, 3660 * _DAY)]
+TimeLimit = Annotated[timedelta, between(_SECOND, timedelta(hours=1))]
+Roll = Annotated[timedelta, between(timedelta(minutes=1), _DAY)]
 Pattern = Annotated[str, Field(min_length=1, max_length=200)]
-Port = Annotated[int, Field(ge=1, le=65535)]
 Bytes = Annotated[int, Field(ge=1, le=2**40)]
 Complete = Literal["settled", "marker", "renamed"]
 
@@ -79,13 +64,7 @@ class _Source(Record):
     @model_validator(mode="before")
     @classmethod
     def _no_secrets(cls, data: Any) -> Any:
-        if isinstance(data, dict) and (found := sorted(_SECRETS & data.keys())):
-            message = (
-                f"'{found[0]}' does not belong in this file: put it into an environment variable "
-                "and name that variable (see docs/sources.md)"
-            )
-            raise ValueError(message)
-        return data
+        return without_secrets(data, _SECRETS, "name that variable (see docs/sources.md)")
 
     def layout(self) -> Profile:
         """The profile, read anew so that a correction takes effect at once.
@@ -195,7 +174,7 @@ class HttpSource(_Source):
             raise ValueError(message)
         parts = urlsplit(self.url)
         secret = self.token_env or self.username_env or self.query_env or self.headers_env
-        if secret and parts.scheme == "http" and parts.hostname not in _LOOPBACK:
+        if secret and parts.scheme == "http" and parts.hostname not in LOOPBACK:
             message = "credentials travel by https:// only, so that nobody on the way reads them"
             raise ValueError(message)
         return self
@@ -370,14 +349,7 @@ def secret(source: Source, variable: str) -> str:
     Terminal
         It is not set.
     """
-    value = os.environ.get(variable)
-    if not value:
-        message = (
-            f"Source '{source.name}' needs the environment variable {variable}, which is not set. "
-            "Set it for the process that takes files in, and start that again."
-        )
-        raise Terminal(message)
-    return value
+    return credential(variable, f"Source '{source.name}'", error=Terminal)
 
 
 def secret_names(source: Source) -> list[str]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from datetime import UTC, datetime, time, timedelta
 from email.errors import MessageError
 from email.headerregistry import Address
@@ -11,35 +10,23 @@ from typing import Annotated, Any, Final, Literal, Self, TypeVar
 from urllib.parse import urlsplit
 from zoneinfo import ZoneInfo
 
-from pydantic import AfterValidator, Field, field_validator, model_validator
+from pydantic import Field, field_validator, model_validator
 
-from ingest.sources import EnvName, Port
-from monitor.errors import PledgewattError
+from monitor.described import LOOPBACK, EnvName, Port, between, web_address, without_secrets
 from monitor.findings.finding import Topic
 from monitor.models import Identifier, Record, record_from_toml
 from monitor.record import ZoneName
 
 #: Keys that would hold a secret; the file holds the names of environment variables only.
 _SECRETS: Final = frozenset({"username", "password", "secret"})
-_LOOPBACK: Final = frozenset({"localhost", "127.0.0.1", "::1"})
 _PORTS: Final = {"starttls": 587, "tls": 465, "none": 25}
 
 #: Stands for no topic at all.
 NOTHING: Final = "nothing"
 
 
-def _at_most(most: timedelta, *, least: timedelta) -> AfterValidator:
-    def check(value: timedelta) -> timedelta:
-        if not least <= value <= most:
-            message = f"must lie between {least} and {most} (days and h:mm:ss)"
-            raise ValueError(message)
-        return value
-
-    return AfterValidator(check)
-
-
-Patience = Annotated[timedelta, _at_most(timedelta(minutes=5), least=timedelta(seconds=1))]
-Pause = Annotated[timedelta, _at_most(timedelta(days=7), least=timedelta(0))]
+Patience = Annotated[timedelta, between(timedelta(seconds=1), timedelta(minutes=5))]
+Pause = Annotated[timedelta, between(timedelta(0), timedelta(days=7))]
 
 
 class _Way(Record):
@@ -59,13 +46,7 @@ class _Way(Record):
     @model_validator(mode="before")
     @classmethod
     def _no_secrets(cls, data: Any) -> Any:
-        if isinstance(data, dict) and (found := sorted(_SECRETS & data.keys())):
-            message = (
-                f"'{found[0]}' does not belong in this file: put it into an environment variable "
-                f"and name that variable in '{found[0]}_env'"
-            )
-            raise ValueError(message)
-        return data
+        return without_secrets(data, _SECRETS, "name that variable in '{key}_env'")
 
 
 Way = TypeVar("Way", bound=_Way)
@@ -96,7 +77,7 @@ class Mail(_Way):
 
     @model_validator(mode="after")
     def _is_guarded(self) -> Self:
-        if self.security == "none" and self.host not in _LOOPBACK:
+        if self.security == "none" and self.host not in LOOPBACK:
             message = (
                 "mail to another computer travels by 'starttls' or 'tls' only, so that nobody on "
                 "the way reads it"
@@ -131,7 +112,7 @@ class Webhook(_Way):
     @field_validator("url")
     @classmethod
     def _usable(cls, url: str) -> str:
-        return _address_of(url)
+        return web_address(url)
 
 
 class Telling(Record):
@@ -168,7 +149,7 @@ class Telling(Record):
         if urlsplit(url).query or urlsplit(url).fragment:
             message = "give the address of the pages without '?' or '#'"
             raise ValueError(message)
-        return _address_of(url).rstrip("/")
+        return web_address(url).rstrip("/")
 
     @field_validator("daily")
     @classmethod
@@ -203,25 +184,6 @@ class Telling(Record):
             return moment
         before = datetime.combine(today.date() - timedelta(days=1), self.daily, tzinfo=zone)
         return before.astimezone(UTC)
-
-
-def _address_of(url: str) -> str:
-    try:
-        parts = urlsplit(url)
-        host, _ = parts.hostname, parts.port
-    except ValueError as error:
-        message = f"this is not an address: {error}"
-        raise ValueError(message) from error
-    if parts.scheme not in {"http", "https"} or not host or not url.isprintable() or " " in url:
-        message = "an address begins with https:// and a host, and has no spaces"
-        raise ValueError(message)
-    if parts.scheme == "http" and host not in _LOOPBACK:
-        message = "give https://; http:// is for this computer only"
-        raise ValueError(message)
-    if parts.username is not None or parts.password is not None:
-        message = "credentials do not belong in an address"
-        raise ValueError(message)
-    return url
 
 
 def mail_address(text: str) -> Address:
@@ -264,21 +226,3 @@ def _anchored(way: Way, base: Path) -> Way:
     if way.ca_file is None:
         return way
     return way.model_copy(update={"ca_file": base / way.ca_file})
-
-
-def credential(variable: str, what: str) -> str:
-    """Value of an environment variable that holds a credential.
-
-    Raises
-    ------
-    PledgewattError
-        It is not set.
-    """
-    value = os.environ.get(variable)
-    if not value:
-        message = (
-            f"{what} needs the environment variable {variable}, which is not set. Set it for the "
-            "process that tells people, and start that again."
-        )
-        raise PledgewattError(message)
-    return value

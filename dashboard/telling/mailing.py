@@ -16,9 +16,10 @@ from threading import Timer
 from typing import Any
 
 from dashboard.telling import words
-from dashboard.telling.described import Mail, credential, mail_address
+from dashboard.telling.described import Mail, mail_address
 from dashboard.telling.digest import Digest
 from dashboard.telling.failure import NotTold, Refused, Unanswered
+from monitor.described import credential
 from monitor.errors import PledgewattError
 
 

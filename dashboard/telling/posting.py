@@ -14,11 +14,12 @@ from typing import Final
 import httpx
 
 from dashboard.telling import words
-from dashboard.telling.described import Webhook, credential
+from dashboard.telling.described import Webhook
 from dashboard.telling.digest import Digest
 from dashboard.telling.failure import NotTold, Refused, Unanswered
 from ingest.errors import Transient
 from ingest.fetched import run_unless
+from monitor.described import credential
 
 #: Answers that another try may turn into better ones (RFC 9110, section 15; RFC 6585, section 4).
 _PASSING: Final = frozenset({408, 425, 429, 500, 502, 503, 504})
