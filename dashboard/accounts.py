@@ -13,7 +13,7 @@ from typing import Final
 
 from dashboard.looks import looked
 from monitor.errors import NotFoundError
-from monitor.store import audit, invitations, personal, users
+from monitor.store import audit, bindings, invitations, personal, users
 from monitor.store.connection import Store
 from monitor.store.invitations import Invitation
 from monitor.store.sites import list_sites
@@ -25,11 +25,15 @@ ROWS: Final = 200
 
 @dataclass(frozen=True)
 class People:
-    """Accounts and open invitations that a person may see, and sites to invite for."""
+    """Accounts and open invitations that a person may see, and sites to invite for.
+
+    `bound` holds the numbers of accounts that are bound to somebody at a provider.
+    """
 
     accounts: tuple[User, ...]
     invitations: tuple[Invitation, ...]
     sites: tuple[str, ...]
+    bound: frozenset[int]
 
 
 def overview(user: User, store: Store, now: datetime) -> People:
@@ -42,7 +46,7 @@ def overview(user: User, store: Store, now: datetime) -> People:
         if _concerns(user, one.role, one.scope.sites)
     ]
     sites = [one.id for one in list_sites(store) if user.may_see(one.id)]
-    return People(tuple(accounts), tuple(waiting), tuple(sites))
+    return People(tuple(accounts), tuple(waiting), tuple(sites), bindings.bound(store))
 
 
 def _concerns(user: User, role: str, sites: Sequence[str]) -> bool:
@@ -124,6 +128,11 @@ def lock(user: User, store: Store, user_id: int, *, locked: bool) -> None:
     """Shut somebody's account, or open it."""
     found = account(user, store, user_id, other=True)
     users.lock(store, found.email, locked=locked)
+
+
+def unbind(user: User, store: Store, user_id: int) -> None:
+    """Forget who somebody is at a provider, so that their e-mail finds their account anew."""
+    bindings.unbind(store, account(user, store, user_id, other=False))
 
 
 def erase(user: User, store: Store, user_id: int, email: str) -> personal.Erased:

@@ -15,7 +15,7 @@ from flask import Flask, Response, abort, make_response, render_template, reques
 from werkzeug.exceptions import HTTPException
 from werkzeug.middleware.proxy_fix import ProxyFix
 
-from dashboard import access, auth, data, headers, joining
+from dashboard import access, auth, data, headers, joining, provider_door
 from dashboard.access import guarded, require_user
 from dashboard.components import shell
 from dashboard.pages import (
@@ -30,6 +30,7 @@ from dashboard.pages import (
     site,
     sources,
 )
+from dashboard.provider import Client, Provider
 from dashboard.rules import reaches
 from dashboard.uploads import Uploads
 from monitor.errors import NotFoundError
@@ -46,7 +47,12 @@ _SITE_PATH = re.compile(r"/site/([a-z0-9][a-z0-9-]{0,63})")
 
 
 def create_app(
-    store: Store, *, secure_cookies: bool = False, proxies: int = 0, clock: Clock = utc_now
+    store: Store,
+    *,
+    secure_cookies: bool = False,
+    proxies: int = 0,
+    provider: Provider | None = None,
+    clock: Clock = utc_now,
 ) -> Dash:
     """Build the application on an open store.
 
@@ -58,16 +64,30 @@ def create_app(
     proxies
         Proxies in front, each of which says for whom it asks; what they say is believed of
         so many and no more.
+    provider
+        The provider that people may sign in through as well.
     clock
         The present, in UTC.
+
+    Raises
+    ------
+    PledgewattError
+        The secret of the provider is not set.
     """
+    client = None if provider is None else Client(provider)
     server = Flask("dashboard", static_folder=None)
     policies: dict[str, str] = {}
     if proxies:
         trusted = ProxyFix(server.wsgi_app, x_for=proxies, x_proto=proxies, x_host=0)
         server.wsgi_app = trusted  # type: ignore[method-assign]
     headers.install(server, policies, only_tls=secure_cookies)
-    auth.install(server, store, secure_cookies=secure_cookies)
+    auth.install(
+        server,
+        store,
+        secure_cookies=secure_cookies,
+        provider=None if provider is None else provider.name,
+    )
+    provider_door.install(server, store, client, clock)
     access.install(server, store)
     joining.install(server, store, clock)
     people.install(server, store, clock)

@@ -36,6 +36,8 @@ LIFETIME = timedelta(hours=12)
 MOST_FAILURES = 10
 WINDOW = timedelta(minutes=15)
 
+TOO_MANY = "Too many attempts. Please wait a quarter of an hour and try again."
+
 #: Places that signing in may lead back to.
 _RETURN = re.compile(r"/(?!/)[a-z0-9/-]*(\?[A-Za-z0-9=&.%+_-]*)?")
 
@@ -106,8 +108,10 @@ class Attempts:
 class Doorman:
     """Holds what signing in needs: the store, the failures and the ended sessions."""
 
-    def __init__(self, store: Store) -> None:
+    def __init__(self, store: Store, provider: str | None) -> None:
         self.store = store
+        #: What the sign-in page calls the provider that people may sign in through.
+        self.provider = provider
         self.attempts = Attempts()
         self.ended = users.ended_sessions(store, datetime.now(UTC), lifetime=LIFETIME)
 
@@ -118,10 +122,15 @@ class Doorman:
         audit.record(self.store, "signed out")
 
 
-def _doorman() -> Doorman:
-    found = current_app.extensions["doorman"]
+def doorman_of(server: Flask) -> Doorman:
+    """What `install` has put at the door of an application."""
+    found = server.extensions["doorman"]
     assert isinstance(found, Doorman)  # noqa: S101 - `install` put it there
     return found
+
+
+def _doorman() -> Doorman:
+    return doorman_of(current_app)
 
 
 def current_user() -> User | None:
@@ -145,10 +154,18 @@ def _from_session() -> User | None:
     return user
 
 
-def install(server: Flask, store: Store, *, secure_cookies: bool) -> None:
-    """Add the form, the way out and the settings of the session cookie."""
+def install(
+    server: Flask, store: Store, *, secure_cookies: bool, provider: str | None = None
+) -> None:
+    """Add the form, the way out and the settings of the session cookie.
+
+    Parameters
+    ----------
+    provider
+        What the page calls the provider that people may sign in through as well.
+    """
     server.secret_key = users.secret_key(store)
-    server.extensions["doorman"] = Doorman(store)
+    server.extensions["doorman"] = Doorman(store, provider)
     server.config.update(
         # A browser takes a cookie of this prefix from a page over TLS of this very host only.
         SESSION_COOKIE_NAME="__Host-pledgewatt" if secure_cookies else "pledgewatt_session",
@@ -177,7 +194,7 @@ def _login() -> AnyResponse:
         user = current_user()
         if user is not None:
             return redirect(start(user), code=303)
-        return _form("", 200)
+        return _form(str(session.pop("said", "")), 200)
     email = request.form.get("email", "")[:254]
     if not same(session.get("csrf"), request.form.get("csrf")):
         return _form(
@@ -188,7 +205,7 @@ def _login() -> AnyResponse:
     doorman = _doorman()
     who, where = f"e-mail {users.normal_email(email)}", address_key(request.remote_addr)
     if not doorman.attempts.admit((who, where)):
-        return _form("Too many attempts. Please wait a quarter of an hour and try again.", 429)
+        return _form(TOO_MANY, 429)
     user = users.verify(doorman.store, email, request.form.get("password", ""))
     if user is None:
         return _form(
@@ -197,6 +214,11 @@ def _login() -> AnyResponse:
             401,
         )
     doorman.attempts.succeeded(who, where)
+    return enter(user, request.form.get("next", ""))
+
+
+def enter(user: User, wanted: str) -> AnyResponse:
+    """Begin the session of somebody who has shown who they are, and lead on to what they want."""
     session.clear()
     session.permanent = True
     session.update(
@@ -206,7 +228,6 @@ def _login() -> AnyResponse:
         csrf=secrets.token_urlsafe(24),
     )
     g.user = user
-    wanted = request.form.get("next", "")
     page = wanted.partition("?")[0]
     back = wanted if _RETURN.fullmatch(wanted) and reaches(user, page) else start(user)
     return redirect(back, code=303)
@@ -221,6 +242,7 @@ def _form(problem: str, status: int) -> Response:
         problem=problem,
         email=request.form.get("email", "")[:254],
         wanted=request.values.get("next", "")[:300],
+        provider=_doorman().provider,
     )
     response = make_response(page, status)
     response.headers["Cache-Control"] = "no-store"

@@ -43,6 +43,7 @@ from dashboard.cli_common import (
     show,
     table,
 )
+from dashboard.provider import provider_from_toml
 from dashboard.serve import serve as serve_pages
 from dashboard.telling.described import telling_from_toml
 from ingest.inbox import ImportReport, import_file
@@ -270,11 +271,18 @@ def serve(
     ] = 0,
     sources: cli_sources.MaybeSources = None,
     telling: cli_telling.MaybeTelling = None,
+    sign_in: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="SIGN_IN.toml", help="The provider that people may sign in through as well."
+        ),
+    ] = None,
     as_json: AsJson = False,
 ) -> None:
     """Serve the pages until interrupted; take in files of sources and tell people meanwhile."""
     described = sources_from_toml(sources) if sources is not None else None
     told = telling_from_toml(telling) if telling is not None else None
+    provider = provider_from_toml(sign_in) if sign_in is not None else None
     with open_store(store) as opened:
         serve_pages(
             opened,
@@ -284,6 +292,7 @@ def serve(
             proxies=proxies,
             sources=described,
             telling=told,
+            provider=provider,
             on_ready=lambda url: show(as_json, {"url": url}, f"The pages are at {url}"),
         )
 

@@ -11,7 +11,7 @@ import typer
 from dashboard.cli_common import DEFAULT_STORE, AsJson, StorePath, show, table
 from monitor.errors import DescriptionError
 from monitor.metrics import periods
-from monitor.store import invitations, personal, users
+from monitor.store import bindings, invitations, personal, users
 from monitor.store.connection import open_store
 from monitor.store.invitations import USUAL_DAYS, Invitation
 from monitor.store.users import User
@@ -197,6 +197,20 @@ def users_lock(email: str, store: StorePath = DEFAULT_STORE, as_json: AsJson = F
     with open_store(store) as opened:
         user = users.lock(opened, email, locked=True)
     show(as_json, _document(user), f"{user.email} is locked and signed out.")
+
+
+@users_app.command("unbind")
+def users_unbind(email: str, store: StorePath = DEFAULT_STORE, as_json: AsJson = False) -> None:
+    """Forget who somebody is at the provider that people sign in through."""
+    with open_store(store) as opened:
+        user = users.account(opened, email)
+        bindings.unbind(opened, user)
+    show(
+        as_json,
+        _document(user),
+        f"{user.email} is signed out; the next sign-in through a provider finds the account by "
+        "its e-mail.",
+    )
 
 
 @users_app.command("unlock")

@@ -78,6 +78,8 @@ RULES: Final = (
     # Anybody: nothing here says anything about a site or a person.
     Rule("/login", None),
     Rule("/login", None, _SEND),
+    Rule("/login/provider", None),
+    Rule("/login/provider/back", None),
     Rule("/join", None),
     Rule("/join", None, _SEND),
     Rule("/join/<token>", None),
@@ -114,6 +116,7 @@ RULES: Final = (
     Rule("/people/<user_id>/lock", ADMINISTRATORS, _SEND),
     Rule("/people/<user_id>/unlock", ADMINISTRATORS, _SEND),
     Rule("/people/<user_id>/password", ADMINISTRATORS, _SEND),
+    Rule("/people/<user_id>/unbind", ADMINISTRATORS, _SEND),
     Rule("/people/<user_id>/erase", ADMINISTRATORS, _SEND),
     Rule("/audit", ADMINISTRATORS),
     Rule("/audit/verify", ADMINISTRATORS, _SEND),

@@ -18,6 +18,7 @@ from apscheduler.schedulers.background import BackgroundScheduler
 from waitress.server import create_server
 
 from dashboard.app import create_app
+from dashboard.provider import Provider
 from dashboard.telling.described import Telling
 from dashboard.telling.teller import Teller
 from ingest.collect import Collector
@@ -62,6 +63,7 @@ def serve(
     proxies: int = 0,
     sources: Sources | None = None,
     telling: Telling | None = None,
+    provider: Provider | None = None,
     on_ready: Callable[[str], None] | None = None,
 ) -> None:
     """Serve until the process is told to stop (Ctrl-C or SIGTERM).
@@ -76,20 +78,22 @@ def serve(
         What brings files by itself meanwhile.
     telling
         How people are told of findings meanwhile.
+    provider
+        The provider that people may sign in through as well.
     on_ready
         Called with the address once it answers.
 
     Raises
     ------
     PledgewattError
-        The address cannot be used.
+        The address cannot be used, or the secret of the provider is not set.
     """
+    app = create_app(store, secure_cookies=secure_cookies, proxies=proxies, provider=provider)
     try:
         family = socket.AF_INET6 if ":" in host else socket.AF_INET
         door = socket.create_server((host, port), family=family)
     except OSError as error:
         raise _cannot_listen(host, port, error) from error
-    app = create_app(store, secure_cookies=secure_cookies, proxies=proxies)
     listener = create_server(
         app.server,
         sockets=[door],

@@ -46,6 +46,7 @@ def test_a_person_is_invited_given_their_data_and_erased(run, tmp_path: Path) ->
     assert run("users", "lock", "wanda@firm.example")["locked"]
     assert run("users", "invite", "wanda@firm.example")["new_account"] is False
     assert not run("users", "unlock", "wanda@firm.example")["locked"]
+    assert run("users", "unbind", "wanda@firm.example")["email"] == "wanda@firm.example"
     run("users", "export", "wanda@firm.example", "--out", "wanda.zip")
     with zipfile.ZipFile(tmp_path / "wanda.zip") as archive:
         assert json.loads(archive.read("about.json"))["name"] == "Wanda"

@@ -77,6 +77,9 @@ def install(server: Flask, store: Store, clock: Callable[[], datetime]) -> None:
     def unlock(user_id: str) -> Response:
         return changed(lambda user: accounts.lock(user, store, int(user_id), locked=False))
 
+    def unbind(user_id: str) -> Response:
+        return changed(lambda user: accounts.unbind(user, store, int(user_id)))
+
     def erase(user_id: str) -> Response:
         typed = request.form.get("email", "")[:254]
         return changed(lambda user: accounts.erase(user, store, int(user_id), typed))
@@ -100,6 +103,7 @@ def install(server: Flask, store: Store, clock: Callable[[], datetime]) -> None:
         ("/people/<user_id>/password", password, "POST"),
         ("/people/<user_id>/lock", lock, "POST"),
         ("/people/<user_id>/unlock", unlock, "POST"),
+        ("/people/<user_id>/unbind", unbind, "POST"),
         ("/people/<user_id>/erase", erase, "POST"),
         ("/own-data.zip", own_data, "GET"),
         ("/audit", log, "GET"),

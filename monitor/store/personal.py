@@ -64,6 +64,7 @@ _SOURCE: Final = Held(of_home=_through("source", "source", "name"))
 HELD: Final[Mapping[str, Held]] = {
     "account": _OWN,
     "account_site": _OWN,
+    "account_provider": _OWN,
     "invitation": Held(of_person="user_id = $person OR email = $email", erased=True),
     "saved_view": _OWN,
     "telling_wish": _OWN,

@@ -291,6 +291,7 @@ def verify(store: Store, email: str, password: str) -> User | None:
             cursor,
             "signed in" if right else "sign-in failed",
             person=None if user is None else user.user_id,
+            detail="password",
         )
     audit.seal(store)
     return user if right else None
@@ -418,7 +419,7 @@ def remove_user(store: Store, email: str) -> None:
 
 def delete(cursor: duckdb.DuckDBPyConnection, user_id: int) -> None:
     """Delete an account with all that only serves it."""
-    for name in ("account", "account_site", "invitation"):
+    for name in ("account", "account_site", "account_provider", "invitation"):
         cursor.execute(f"DELETE FROM {name} WHERE user_id = ?", [user_id])  # noqa: S608
 
 

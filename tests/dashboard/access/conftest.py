@@ -16,6 +16,7 @@ from itsdangerous import TimestampSigner
 
 from dashboard.app import create_app
 from dashboard.auth import LIFETIME
+from dashboard.provider import Provider
 from monitor.refresh import refresh_site
 from monitor.store import cases, invitations, users
 from monitor.store.connection import Store, open_store
@@ -46,6 +47,16 @@ PEOPLE: dict[str, tuple[str, dict[str, Any]]] = {
 #: Whoever has no session that counts: signed out, too long ago, and locked.
 OUTSIDE = ("nobody", "expired", "lothar")
 INSIDE = tuple(who for who in PEOPLE if who not in OUTSIDE)
+
+
+#: A provider that is down: its addresses are there, and lead back to the sign-in page.
+PROVIDER = Provider(
+    name="Firm Account",
+    issuer="http://127.0.0.1:9",
+    client_id="watt-pages",
+    client_secret_env="PROVIDER_SECRET",
+    base_url="http://localhost",
+)
 
 
 @dataclass
@@ -138,9 +149,10 @@ def world(tmp_path_factory: pytest.TempPathFactory, _quick_hashes: None) -> Iter
             site_id: next((one.number for one in load_findings(store, site_id)), 999)
             for site_id in (OWN, FOREIGN)
         }
-        made_of = World(
-            store, create_app(store, clock=clock), people, claims, findings, made.number
-        )
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setenv("PROVIDER_SECRET", "s3cret")
+            app = create_app(store, clock=clock, provider=PROVIDER)
+        made_of = World(store, app, people, claims, findings, made.number)
         page = made_of.client("ines").get("/").get_data(as_text=True)
         made_of.script = re.findall(r'src="/_dash-component-suites/([^"?]+)', page)[0]
         yield made_of
