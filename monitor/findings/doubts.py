@@ -30,7 +30,11 @@ LEAST_LATELY_H: Final = 0.8
 ROOMS_LATELY: Final = timedelta(days=45)
 
 #: What the shift must gain in correlation over so few days. Common practice, no source.
-LEAST_LATELY_GAIN: Final = 0.10
+LEAST_LATELY_GAIN: Final = 0.15
+
+#: Correlation at that lag, which two clocks that differ leave as high as ever.
+#: Common practice, no source.
+LEAST_LATELY_CORRELATION: Final = 0.80
 
 #: Standard uncertainties by which heat must be off what the house needs to be worth a visit:
 #: it is looked at each day, and what it rests on is stated by hand. 99 % of sound homes lie
@@ -155,8 +159,13 @@ def _clocks_are_apart(said: object) -> bool:
     if not isinstance(said, Doubt):
         return False
     told = {figure.name: figure.value for figure in said.figures}
-    gain = told["correlation at that lag"] - told["correlation without a lag"]
-    return abs(told["lag"]) >= LEAST_LATELY_H and gain >= LEAST_LATELY_GAIN
+    together = told["correlation at that lag"]
+    gain = together - told["correlation without a lag"]
+    return (
+        abs(told["lag"]) >= LEAST_LATELY_H
+        and gain >= LEAST_LATELY_GAIN
+        and together >= LEAST_LATELY_CORRELATION
+    )
 
 
 _COLD_THOUGH_KEPT: Final = "The promise is kept, but the house is cold"

@@ -92,12 +92,16 @@ def _is_told(change: steps.Change) -> bool:
 
 @dataclass(frozen=True)
 class _Ratio:
-    """Days with hours of steady running, shape (n,): heat shown over heat by water, as a log."""
+    """Days with hours of steady running, shape (n,): heat shown over heat by water, as a log.
+
+    `like` has what moves it on a sound meter, shape (n, 2): frost, and the load, at which coarse
+    samples and small differences err alike.
+    """
 
     day: npt.NDArray[np.int64]
     log_ratio: Values
     hours: npt.NDArray[np.int64]
-    frost: Values
+    like: Values
 
 
 def _beside_water(seen: Seen) -> _Ratio | None:
@@ -114,7 +118,9 @@ def _beside_water(seen: Seen) -> _Ratio | None:
     keep = (hours >= LEAST_HOURS) & (told > 0) & (shown > 0)
     if keep.sum() < LEAST_BEFORE + LEAST_AFTER:
         return None
-    return _Ratio(day[keep], np.log(shown[keep] / told[keep]), hours[keep], frost[keep])
+    like = np.column_stack([frost, np.log(np.maximum(told, 1e-9) / np.maximum(hours, 1))])[keep]
+    ratio = np.log(shown[keep] / told[keep])
+    return _Ratio(day[keep], ratio, hours[keep], like - like.mean(axis=0))
 
 
 def _by_water(seen: Seen, ratio: _Ratio) -> _Moved | None:
@@ -122,7 +128,7 @@ def _by_water(seen: Seen, ratio: _Ratio) -> _Moved | None:
     day = ratio.day
     change = steps.find_change(
         ratio.log_ratio,
-        (ratio.frost - ratio.frost.mean())[:, None],
+        ratio.like,
         1.0 / np.sqrt(ratio.hours),
         day,
         [steps.steps(len(day), least_before=LEAST_BEFORE, least_after=LEAST_AFTER)],
