@@ -6,6 +6,7 @@ from typing import Final
 
 from monitor.findings.finding import Confidence, Effect, Finding, Seen, Topic
 from monitor.guarantee.causes import Cause, Share, Shortfall
+from monitor.guarantee.standing import Standing, StandingWord
 from monitor.metrics.plausibility import Kind
 from monitor.models import Role
 
@@ -97,13 +98,14 @@ _PLAINLY: Final = {
 def causes(seen: Seen) -> list[Finding]:
     """Causes of a shortfall that cost enough for sure.
 
-    Where the promise is kept so far there is no shortfall to explain. Where a meter is doubted,
-    nothing is blamed on the unit: a heat meter that reads low looks just like it.
+    Where the promise is on course, or in doubt as each winter makes it, there is no shortfall to
+    explain. Where a meter is doubted, nothing is blamed on the unit: a heat meter that reads low
+    looks just like it.
     """
     known = seen.assessment
     if known is None or known.shortfall is None or not known.shortfall.is_adequate:
         return []
-    if known.shortfall.gap_spf <= 0:
+    if known.shortfall.gap_spf <= 0 or not _is_missed(seen.standing):
         return []
     doubts = known.plausibility.doubts if known.plausibility else ()
     meter_doubted = any(d.kind in {Kind.WATER, Kind.CARNOT, Kind.HOUSE} for d in doubts)
@@ -116,6 +118,12 @@ def causes(seen: Seen) -> list[Finding]:
         and share.low - _stray(share.cause, known.shortfall) >= LEAST_SPF
         and not (share.cause is Cause.UNIT and meter_doubted)
     ]
+
+
+def _is_missed(standing: Standing) -> bool:
+    if standing.settlement is not None:
+        return standing.settlement != "kept"
+    return standing.word is StandingWord.OFF_COURSE
 
 
 def _stray(cause: Cause, found: Shortfall) -> float:

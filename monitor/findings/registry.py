@@ -18,6 +18,7 @@ from monitor.findings.finding import Finding, Seen
 from monitor.findings.heat_meter import heat_meter_changed
 from monitor.findings.heaters import backup_beside_unit, immersion_runs
 from monitor.findings.hot_water import hot_water_reheats, hot_water_share
+from monitor.findings.hours import share_effect
 from monitor.findings.meters import meters
 from monitor.findings.once import told_once
 from monitor.findings.promise import (
@@ -77,19 +78,13 @@ def findings(seen: Seen, families: tuple[Check, ...] = BY_CLOCK + BY_RECORDS) ->
     knows it better.
     """
     found = silenced([finding for family in families for finding in family(seen)])
-    shares = {f.kind.removeprefix("cause:"): f for f in found if f.kind.startswith("cause:")}
-    explained = {f.explains.value for f in found if f.explains is not None}
-    told = [
-        _with_effect(f, shares)
-        for f in found
-        if f.kind.removeprefix("cause:") not in explained or not f.kind.startswith("cause:")
-    ]
-    told = [with_stakes(seen, finding) for finding in told_once(told)]
+    explained = {f"cause:{f.explains.value}" for f in found if f.explains is not None}
+    told = told_once([finding for finding in found if finding.kind not in explained])
+    told = [with_stakes(seen, _with_effect(seen, finding)) for finding in told]
     return sorted(told, key=lambda finding: finding.urgency)
 
 
-def _with_effect(finding: Finding, shares: dict[str, Finding]) -> Finding:
+def _with_effect(seen: Seen, finding: Finding) -> Finding:
     if finding.effect is not None or finding.explains is None:
         return finding
-    share = shares.get(finding.explains.value)
-    return finding if share is None else finding.model_copy(update={"effect": share.effect})
+    return finding.model_copy(update={"effect": share_effect(seen, finding.explains)})
