@@ -48,6 +48,11 @@ LEAST_BEFORE: Final = 14
 LEAST_AFTER: Final = 5
 LEAST_HOURS: Final = 2
 
+#: How much more the hours may stray about their ratio after the change, times and added.
+#: Common practice, no source.
+STRAYS_MORE: Final = 2.0
+STRAYS: Final = 0.02
+
 #: Share of what heat for the same weather moved by, up or down, by which electricity may have
 #: moved as well where it is the meter; and of a change of the efficiency the share in the heat
 #: up to which it is the unit's. Common practice, no source.
@@ -102,6 +107,17 @@ class _Ratio:
     log_ratio: Values
     hours: npt.NDArray[np.int64]
     like: Values
+    hour_day: npt.NDArray[np.int64]
+    hour_ratio: Values
+
+    def is_steady_from(self, day: int) -> bool:
+        """Whether hours stray about the ratio after a day as they did before.
+
+        Heat that is stamped by another clock than the water strays far more.
+        """
+        late = self.hour_day >= day
+        before, after = (float(np.std(self.hour_ratio[side])) for side in (~late, late))
+        return after <= STRAYS_MORE * before + STRAYS
 
 
 def _beside_water(seen: Seen) -> _Ratio | None:
@@ -120,7 +136,16 @@ def _beside_water(seen: Seen) -> _Ratio | None:
         return None
     like = np.column_stack([frost, np.log(np.maximum(told, 1e-9) / np.maximum(hours, 1))])[keep]
     ratio = np.log(shown[keep] / told[keep])
-    return _Ratio(day[keep], ratio, hours[keep], like - like.mean(axis=0))
+    told_hours = (steady.computed_kwh > 0) & (steady.indicated_kwh > 0)
+    of_hours = np.log(steady.indicated_kwh[told_hours] / steady.computed_kwh[told_hours])
+    return _Ratio(
+        day[keep],
+        ratio,
+        hours[keep],
+        like - like.mean(axis=0),
+        steady.start_us[told_hours] // _DAY_US,
+        of_hours,
+    )
 
 
 def _by_water(seen: Seen, ratio: _Ratio) -> _Moved | None:
@@ -133,7 +158,7 @@ def _by_water(seen: Seen, ratio: _Ratio) -> _Moved | None:
         day,
         [steps.steps(len(day), least_before=LEAST_BEFORE, least_after=LEAST_AFTER)],
     )
-    if change is None or not _is_told(change):
+    if change is None or not _is_told(change) or not ratio.is_steady_from(int(day[change.at])):
         return None
     since = seen.site.midnight(date_of(int(day[change.at])))
     until = seen.site.midnight(date_of(int(day[-1]))) + timedelta(days=1)

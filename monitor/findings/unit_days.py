@@ -97,8 +97,10 @@ def unit_days(seen: Seen) -> UnitDays | None:
         return None
     pump = seen.site.heat_pump
     full = 24.0 * pump.nominal_heat_kw
-    good = usable(days.select(list(DAY))).filter(
-        pl.col("flow_c").is_not_null() & (pl.col("heat_kwh") >= LEAST_LOAD * full)
+    good = (
+        usable(days.select(list(DAY)))
+        .filter(pl.col("flow_c").is_not_null() & (pl.col("heat_kwh") >= LEAST_LOAD * full))
+        .join(_days_turned(seen), on="day", how="anti")
     )
     if good.height < LEAST_DAYS:
         return None
@@ -148,6 +150,36 @@ def unit_days(seen: Seen) -> UnitDays | None:
         heaters_apart=heaters_apart,
     )
 
+
+def _days_turned(seen: Seen) -> pl.DataFrame:
+    """Days on which the flow was cooler than the return: sensors that are not where they should be.
+
+    By hourly means, so that what is known of only one of them turns nothing.
+    """
+    day = pl.col("slot_start_utc").dt.convert_time_zone(seen.site.zone).dt.date().alias("day")
+    both = (
+        seen.states.filter(pl.col("role").is_in([Role.FLOW_TEMP.value, Role.RETURN_TEMP.value]))
+        .with_columns(
+            pl.when(pl.col("role") == Role.FLOW_TEMP.value)
+            .then(pl.col("mean"))
+            .otherwise(-pl.col("mean"))
+            .alias("signed")
+        )
+        .group_by("slot_start_utc")
+        .agg(pl.len().alias("roles"), pl.col("signed").sum().alias("difference_k"))
+        .filter(pl.col("roles") == 2)
+    )
+    return (
+        both.group_by(day)
+        .agg(pl.col("difference_k").mean())
+        .filter(pl.col("difference_k") < -TURNED_K)
+        .select("day")
+    )
+
+
+#: By how much the flow must be cooler than the return, on average over a day, K.
+#: Common practice, no source: sensors strapped on differ by less.
+TURNED_K: Final = 0.5
 
 #: Days that a record must span so that a ground that nobody measures is told from a change.
 #: Common practice, no source.
