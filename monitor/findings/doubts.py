@@ -14,7 +14,14 @@ from monitor.guarantee.causes import Cause
 from monitor.guarantee.standing import StandingWord
 from monitor.metrics.account import Account
 from monitor.metrics.heat_check import K_95
-from monitor.metrics.plausibility import ASKED_ROOM_C, Doubt, Kind, clocks, rooms
+from monitor.metrics.plausibility import (
+    ASKED_ROOM_C,
+    LEAST_ROOM_C,
+    Doubt,
+    Kind,
+    clocks,
+    rooms,
+)
 from monitor.models import Role
 
 #: Newest stretch over which the meters' clocks are compared by itself: somewhat more than the
@@ -28,6 +35,10 @@ LEAST_LATELY_H: Final = 0.8
 #: Newest stretch over which rooms are looked at by themselves: three weeks away from home are
 #: less than half of it. Common practice, no source.
 ROOMS_LATELY: Final = timedelta(days=45)
+
+#: How far below what was asked for they are cold over so few days, K. Common practice, no source:
+#: a set-back and a sensor's place make up less.
+LATELY_SLACK_K: Final = 2.0
 
 #: What the shift must gain in correlation over so few days. Common practice, no source.
 LEAST_LATELY_GAIN: Final = 0.15
@@ -147,12 +158,21 @@ def _lately(seen: Seen, account: Account) -> list[tuple[Doubt, datetime]]:
         asked = ASKED_ROOM_C if terms is None else terms.expects.room_c or ASKED_ROOM_C
         start = max(end - ROOMS_LATELY, account.start_utc)
         newest = _between(seen.states, start, end)
-        out.append((rooms(seen.site, newest, seen.days, account, asked), start))
+        said = rooms(seen.site, newest, seen.days, account, asked)
+        out += [(said, start)] if _rooms_are_cold(said) else []
     return [(said, start) for said, start in out if isinstance(said, Doubt)]
 
 
 def _between(frame: pl.DataFrame, start: datetime, end: datetime) -> pl.DataFrame:
     return frame.filter((pl.col("slot_start_utc") >= start) & (pl.col("slot_start_utc") < end))
+
+
+def _rooms_are_cold(said: object) -> bool:
+    if not isinstance(said, Doubt):
+        return False
+    told = {figure.name: figure.value for figure in said.figures}
+    room = told["room temperature"]
+    return room <= told["asked for"] - LATELY_SLACK_K or room < LEAST_ROOM_C
 
 
 def _clocks_are_apart(said: object) -> bool:

@@ -86,6 +86,9 @@ NAMED_FROM: Final = 4.0
 #: that is far from anything that a home does. Common practice, no source.
 CHANGED_DAYS: Final = (7, 4)
 
+#: Hours without heat that tell what else is on a meter. Common practice, no source.
+REST_HOURS: Final = 72
+
 #: Heat of a day, as a share of the nominal output around the clock, from which its COP is
 #: judged: on days with less, standby hides what the unit does. Common practice, no source.
 RUN_SHARE: Final = 0.10
@@ -238,11 +241,25 @@ def _level(seen: Seen, beside: Pair) -> Slip | None:
             cop = float(heat[inside].sum() / used[inside].sum())
             if found < 1.0 and (cop > MOST_LOW_COP or _may_be_a_heater(beside, cop, level[inside])):
                 continue
+            own = np.maximum(heat - beside.by_day(np.where(both, beside.resistive, 0.0)), 1e-9)
+            less = np.maximum(used - _at_rest_kw(beside) * hours, 1e-9)
+            explained = np.log((own / less)[inside & shown] / usual[inside & shown])
+            if LOW <= float(np.median(explained)) <= HIGH:
+                continue
             roles = beside.heat_roles + beside.used_roles
             return _which(
                 seen, beside, Slip(roles, found, days, cop), heat, used, judged, dated=dated
             )
     return None
+
+
+def _at_rest_kw(beside: Pair) -> float:
+    """Electricity while there is no heat, kW: what else hangs on the meter is no wrong unit."""
+    still = np.isfinite(beside.heat) & (beside.heat <= beside.nothing) & np.isfinite(beside.used)
+    still[1:] &= still[:-1]
+    still[:-1] &= still[1:]
+    still &= beside.resistive <= beside.nothing
+    return float(np.mean(beside.used[still])) if still.sum() >= REST_HOURS else 0.0
 
 
 def _of_spell(
