@@ -32,10 +32,15 @@ _METERS: Final = frozenset(
     {"unit-slip", "register-stuck", "electricity-without-heat", "heat-without-electricity"}
 )
 
+#: Hot water that is made hotter or more often, at the flow that this asks for.
+_WATER: Final = frozenset(
+    {"hot-water-share", "hot-water-reheats", "hot-water-set-point", "pasteurisation-often"}
+)
+
 #: Findings, each with those whose consequence it is.
 COMES_OF: Final[dict[str, frozenset[str]]] = {
-    "efficiency-step": _OPERATION | _METERS,
-    "efficiency-drift": _OPERATION | _METERS,
+    "efficiency-step": _OPERATION | _METERS | _WATER,
+    "efficiency-drift": _OPERATION | _METERS | _WATER,
     "below-test-points": _OPERATION | {"standby-high", "pump-always-on", "meter-counts-house"},
     # A house on the meter takes electricity where there is no heat, and too much for the heat.
     "electricity-without-heat": frozenset({"meter-counts-house", "standby-high"}),
@@ -60,7 +65,9 @@ COMES_OF: Final[dict[str, frozenset[str]]] = {
     # The day from which it disagrees says more than that it does.
     Doubt.WATER.value: frozenset({"short-cycling", "heat-meter-changed"}),
     # Heat that stops, slips or is counted with turned sensors changes as well.
-    "heat-meter-changed": _METERS | {"flow-return-swapped", "backup-beside-unit", "short-cycling"},
+    # Defrosting water cools, which a logger sees and a heat meter does not count.
+    "heat-meter-changed": _METERS
+    | {"flow-return-swapped", "backup-beside-unit", "short-cycling", "defrost-often"},
     # Each of them takes electricity while no heat is shown.
     "meter-counts-house": frozenset(
         {"backup-beside-unit", "immersion-runs", "defrost-often", "flow-return-swapped"}

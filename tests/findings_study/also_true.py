@@ -135,7 +135,7 @@ ALSO_TRUE: dict[str, dict[str, str]] = {
         "backup-beside-unit": "a backup heater makes up for what the unit lacks",
         "cause:backup_and_immersion": "a backup heater makes up for what the unit lacks",
     },
-    "coverage-lost": {},
+    "coverage-lost": {"silent-site": "days on end without a reading are a silent site"},
     "cold-winter": {
         "weather-not-system": "the winter was colder than the reference climate",
         "cause:weather": "the winter was colder than the reference climate",
