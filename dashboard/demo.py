@@ -12,6 +12,7 @@ from typing import Any
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
+from dashboard import demo_claims
 from demo_telemetry import DemoHome, write_fleet
 from ingest.inbox import import_file
 from ingest.profile import profile_from_toml
@@ -23,9 +24,11 @@ from monitor.refresh import refresh_site
 from monitor.store import users
 from monitor.store.connection import Store, open_store
 from monitor.store.sites import save_site
+from monitor.store.users import User, UserRole
 
 INSTALLER = "installer@demo.example"
 WARRANTY = "warranty@demo.example"
+SECOND = "second@demo.example"
 
 #: Marks a folder that a demo made and may therefore make anew.
 MARK = ".made-by-pledgewatt-demo"
@@ -85,7 +88,7 @@ def build(folder: Path, *, store: Path, end: date, months: int, console: Console
         with open_store(store, create=True) as opened:
             total = _import(opened, homes, progress)
             _refresh(opened, homes, progress)
-            sign_ins = _sign_ins(opened, homes)
+            sign_ins = _people(opened, homes)
     return Made(store, total, sign_ins)
 
 
@@ -135,35 +138,26 @@ def _refresh(store: Store, homes: list[DemoHome], progress: Progress) -> None:
         progress.advance(task)
 
 
-def _sign_ins(store: Store, homes: list[DemoHome]) -> tuple[tuple[str, str, str], ...]:
+def _people(store: Store, homes: list[DemoHome]) -> tuple[tuple[str, str, str], ...]:
+    """Add who may sign in, and the claims that some of them made and work on."""
     now = periods.utc_now()
     out = []
-    password = secrets.token_urlsafe(9)
-    users.add_user(
-        store,
-        email=INSTALLER,
-        name="Demo installer",
-        role="installer",
-        password=password,
-        sites=(),
-        now=now,
-    )
-    out.append((INSTALLER, password, "the whole fleet"))
-    password = secrets.token_urlsafe(9)
-    users.add_user(
-        store, email=WARRANTY, name="Demo warranty", role="warranty", password=password, now=now
-    )
-    out.append((WARRANTY, password, "the whole fleet and its claims"))
-    for home in homes[:3]:
+    claimed: dict[str, User] = {}
+
+    def add(email: str, name: str, role: UserRole, sees: str, sites: tuple[str, ...] = ()) -> User:
         password = secrets.token_urlsafe(9)
-        users.add_user(
-            store,
-            email=home.homeowner_email,
-            name=home.homeowner_name,
-            role="homeowner",
-            password=password,
-            sites=(home.id,),
-            now=now,
+        out.append((email, password, sees))
+        return users.add_user(
+            store, email=email, name=name, role=role, password=password, sites=sites, now=now
         )
-        out.append((home.homeowner_email, password, f"only {home.id}"))
+
+    add(INSTALLER, "Demo installer", "installer", "the whole fleet")
+    desk = "the whole fleet and its claims"
+    warranty = add(WARRANTY, "Demo warranty", "warranty", desk)
+    add(SECOND, "Demo second person", "warranty", f"{desk}; confirms what another proposed")
+    for home in homes[:3]:
+        claimed[home.id] = add(
+            home.homeowner_email, home.homeowner_name, "homeowner", f"only {home.id}", (home.id,)
+        )
+    demo_claims.make(store, claimed, warranty, now)
     return tuple(out)

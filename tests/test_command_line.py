@@ -12,6 +12,8 @@ from typing import Any
 import pytest
 
 from dashboard.cli import main
+from monitor.store import cases
+from monitor.store.connection import open_store
 
 SITE = """
 id = "mill-lane-1"
@@ -327,7 +329,13 @@ def test_a_small_demo_is_built_through_the_ordinary_adapters(shell: Shell) -> No
     words = ("--no-serve", "--months", "1", "--end", "2026-03-01", "--store", "d.db")
     code, out, err = shell.run("demo", *words, "--json")
     assert code == 0
-    assert json.loads(out)["readings"] > 100_000
+    made = json.loads(out)
+    assert made["readings"] > 100_000
+    seen = [person["sees"] for person in made["sign_ins"]]
+    assert sum("claims" in sees for sees in seen) == 2, "it takes two to settle"
+    with open_store(shell.folder / "d.db") as store:
+        claims = cases.load_claims(store)
+    assert [claim.is_open for claim in claims] == [True, True]
     assert "Importing exports" in err  # progress does not disturb the document
     code, out, _ = shell.run("standing", "--store", "d.db", "--json")
     assert code == 0

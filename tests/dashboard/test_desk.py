@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from dashboard import data, desk_data
+from dashboard import data, demo_claims, desk_data
 from dashboard.desk_data import State
 from dashboard.pages import claim as page
 from dashboard.pages import desk
@@ -178,6 +178,27 @@ def test_a_promise_that_still_runs_cannot_be_settled(desk_store: Store, ada: Use
     with pytest.raises(DescriptionError, match="lasts until"):
         desk_data.propose(ada, desk_store, number, "", NOW)
     assert cases.claim(desk_store, number).proposal is None
+
+
+def test_the_demo_leaves_one_claim_new_and_one_for_a_second_person(
+    desk_store: Store, ada: User, ben: User, monkeypatch: pytest.MonkeyPatch
+):
+    monkeypatch.setattr(demo_claims, "RAISED", RUNNING)
+    monkeypatch.setattr(demo_claims, "PROPOSED", OVER)
+    for claim in cases.load_claims(desk_store):
+        if claim.is_open:
+            desk_data.step(ada, desk_store, claim.number, What.CLOSED, "Before the demo.", NOW)
+    before = {claim.number for claim in cases.load_claims(desk_store)}
+    households = {
+        site_id: person(desk_store, f"home-of-{site_id}", "homeowner", (site_id,))
+        for site_id in (OVER, RUNNING)
+    }
+    demo_claims.make(desk_store, households, ada, NOW)
+    made = {c.site_id: c for c in cases.load_claims(desk_store) if c.number not in before}
+    assert [step.what for step in made[RUNNING].steps] == [What.RAISED]
+    assert made[OVER].proposal.user_id == ada.user_id
+    settled = desk_data.confirm(ben, desk_store, made[OVER].number, "", NOW)
+    assert settled.decision == "not kept"
 
 
 def test_a_claim_on_a_site_that_is_not_theirs_is_not_there(desk_store: Store, raised: int):
