@@ -10,6 +10,7 @@ import polars as pl
 
 from dashboard import data, theme
 from dashboard import format as fmt
+from dashboard.pages import how_site
 from dashboard.pages.site_figures import FigureBlock
 from dashboard.view_models import Table
 from monitor.metrics.periods import Window
@@ -65,6 +66,7 @@ def block(record: data.Record) -> FigureBlock:
             frozenset(range(1, len(STATES) + 1)),
         ),
         "Days of each month.",
+        how_site.calendar(record, days),
     )
 
 

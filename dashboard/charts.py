@@ -219,6 +219,7 @@ def energy_days(frame: pl.DataFrame) -> go.Figure:
                 line_width=0,
                 layer="below",
             )
+    _named_bars(fig, shown)
     fig.update_layout(barmode="overlay", bargap=0.08)
     fig.update_yaxes(rangemode="tozero")
     if frame.height:
@@ -229,6 +230,30 @@ def energy_days(frame: pl.DataFrame) -> go.Figure:
             ]
         )
     return fig
+
+
+def _named_bars(fig: go.Figure, shown: pl.DataFrame) -> None:
+    """Say on the day of most heat which bar is which, and how long they are."""
+    known = shown.filter(pl.col("heat_kwh").is_not_null())
+    if known.height == 0:
+        return
+    at = int(known["heat_kwh"].arg_max() or 0)
+    late = at > known.height / 2
+    for column, name, above in (
+        ("heat_kwh", "heat", 10),
+        ("electricity_kwh", "electricity", 0),
+    ):
+        value = known[column][at]
+        fig.add_annotation(
+            x=known["first"][at],
+            y=value,
+            text=f"{name} {value:.0f} kWh",
+            showarrow=False,
+            xanchor="right" if late else "left",
+            yshift=above,
+            font={"size": 14},
+            bgcolor=theme.LABEL,
+        )
 
 
 def _runs(frame: pl.DataFrame, where: pl.Expr) -> list[tuple[date, date]]:

@@ -16,6 +16,7 @@ from dashboard.pages.reasons_text import CAUSES, cost_lines
 from monitor.guarantee.assessment import Assessment
 from monitor.guarantee.standing import Standing
 from monitor.metrics import periods
+from monitor.models import Site
 from monitor.refresh import refresh_site
 from monitor.store import derived
 from monitor.store.connection import open_store
@@ -29,7 +30,7 @@ def register(app: typer.Typer) -> None:
     app.command()(cost)
 
 
-Found = list[tuple[Standing, Assessment | None]]
+Found = list[tuple[Site, Standing, Assessment | None]]
 
 
 def _found(site: str | None, store: Any) -> Found:
@@ -38,6 +39,7 @@ def _found(site: str | None, store: Any) -> Found:
         sites = [load_site(opened, site)] if site else list_sites(opened)
         return [
             (
+                described,
                 refresh_site(opened, described.id, now=now),
                 derived.load_assessment(opened, described.id),
             )
@@ -50,17 +52,17 @@ def _print(
     site: str | None,
     as_json: bool,  # noqa: FBT001 - passed on
     document: Callable[[Standing, Assessment], Any],
-    text: Callable[[Standing, Assessment], list[Any]],
+    text: Callable[[Site, Standing, Assessment], list[Any]],
 ) -> None:
-    pairs = [(s, a) for s, a in found if a is not None]
-    documents = [{"site": a.site, **document(s, a)} for s, a in pairs]
-    if not pairs:
+    known = [(described, s, a) for described, s, a in found if a is not None]
+    documents = [{"site": a.site, **document(s, a)} for _, s, a in known]
+    if not known:
         which = f"site '{site}'" if site else "any site"
         show(as_json, None if site else [], f"Nothing has been promised for {which}.")
         return
     parts: list[Any] = []
-    for s, a in pairs:
-        parts += [Text(a.site, style="bold"), *text(s, a), Text("")]
+    for described, s, a in known:
+        parts += [Text(a.site, style="bold"), *text(described, s, a), Text("")]
     show(as_json, documents[0] if site else documents, Group(*parts))
 
 
@@ -76,7 +78,7 @@ def shortfall(
             "no_model": a.no_fit,
         }
 
-    def text(_: Standing, a: Assessment) -> list[Any]:
+    def text(_: Site, __: Standing, a: Assessment) -> list[Any]:
         if a.shortfall is None:
             return [Text("Nothing has been measured of the guarantee period yet.")]
         return [Text(a.shortfall.sentence), _shares(a)]
@@ -109,7 +111,7 @@ def checks(
         found = a.plausibility
         return {"plausibility": None if found is None else found.model_dump(mode="json")}
 
-    def text(_: Standing, a: Assessment) -> list[Any]:
+    def text(_: Site, __: Standing, a: Assessment) -> list[Any]:
         if a.plausibility is None:
             return [Text("Nothing has been measured of the guarantee period yet.")]
         rows = table("check", "what was found")
@@ -140,10 +142,10 @@ def cost(site: SiteId, store: StorePath = DEFAULT_STORE, as_json: AsJson = False
             },
         }
 
-    def text(s: Standing, a: Assessment) -> list[Any]:
+    def text(described: Site, s: Standing, a: Assessment) -> list[Any]:
         rows = table("what", "amount", "how")
-        for line in cost_lines(s.money, a):
-            rows.add_row(*line)
+        for line in cost_lines(described, s, a):
+            rows.add_row(line.what, line.amount, line.note)
         return [rows]
 
     _print(_found(site, store), site, as_json, document, text)

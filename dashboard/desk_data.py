@@ -271,8 +271,9 @@ def _meters(site: Site) -> Iterable[Item]:
 def timeline(store: Store, record: data.Record, claim: Claim) -> list[Moment]:
     """Everything that happened to a site and its claim, the newest first."""
     site = record.site
-    lines = [Moment(site.midnight(site.commissioned), "commissioned", "")]
-    lines += [Moment(site.utc(e.at), e.what, e.note) for e in site.event]
+    lines = [Moment(site.utc(e.at), e.what, e.note) for e in site.event]
+    if not any(e.what == "commissioned" for e in site.event):
+        lines.append(Moment(site.midnight(site.commissioned), "commissioned", ""))
     for fit in site.meter:
         lines.append(Moment(site.utc(fit.fitted), "meter fitted", fit.serial))
         if fit.removed is not None:

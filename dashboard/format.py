@@ -96,6 +96,22 @@ def share(value: float | None) -> str:
     return f"{percent:.0f}{NBSP}%"
 
 
+def fine_share(value: float | None) -> str:
+    """A share in per cent with the decimals that tell it from 0 and 100 %."""
+    if value is None or not isfinite(value):
+        return NOTHING
+    near = min(value, 1 - value)
+    places = 1 if near <= 0 or near >= 0.001 else min(5, -floor(log10(100 * near)) + 1)
+    return f"{100 * value:.{places}f}{NBSP}%"
+
+
+def chance(value: float | None) -> str:
+    """A probability as a plain number, which tells small ones apart."""
+    if value is None or not isfinite(value):
+        return NOTHING
+    return "under 0.0001" if 0 < value < 0.0001 else f"{value:.4f}"
+
+
 def money(amount: float | None, currency: str | None) -> str:
     """An amount of money in whole units from 100 on, else with two decimals."""
     if amount is None or currency is None or not isfinite(amount):

@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 import polars as pl
 
-from dashboard import data
+from dashboard import data, hour_data
 from monitor.guarantee.boiler import BoilerComparison, compare
 from monitor.guarantee.money import Money, money
 from monitor.metrics import periods
@@ -130,7 +130,7 @@ def home(user: User, store: Store, site_id: str, now: datetime) -> Home:
 
 
 def _mean(record: data.Record, role: Role, window: Window) -> float | None:
-    own = data.inside(record, record.states, window).filter(pl.col("role") == role.value)
+    own = hour_data.inside(record, record.states, window).filter(pl.col("role") == role.value)
     weight = own["covered"].to_numpy()
     if weight.sum() == 0:
         return None
@@ -204,7 +204,7 @@ def _gap(record: data.Record, window: Window) -> Gap | None:
 
 def _hot_water(record: data.Record, window: Window) -> tuple[float | None, float | None]:
     """Heat for hot water a day, and its share of the heat of the same hours."""
-    own = data.inside(record, record.slots, window)
+    own = hour_data.inside(record, record.slots, window)
     water = own.filter(pl.col("role") == Role.HEAT_DHW.value).select("slot_start_utc", "kwh")
     water = water.drop_nulls()
     if water.height < HOURS_OF_WATER:
@@ -219,6 +219,6 @@ def _hot_water(record: data.Record, window: Window) -> tuple[float | None, float
 
 
 def _highest(record: data.Record, role: Role, window: Window) -> float | None:
-    own = data.inside(record, record.states, window).filter(pl.col("role") == role.value)
+    own = hour_data.inside(record, record.states, window).filter(pl.col("role") == role.value)
     most = own["mean"].max()
     return None if most is None else float(str(most))

@@ -13,12 +13,51 @@ WANTING: Final = (StandingWord.OFF_COURSE, StandingWord.BLIND, StandingWord.IN_D
 
 
 @dataclass(frozen=True)
+class How:
+    """How a figure came about, for whoever asks.
+
+    Attributes
+    ----------
+    of
+        What the figure is, so that one answer can be told from another by ear.
+    lines
+        Two to four sentences: the formula with this site's numbers, period, boundary and
+        coverage, the meters, what is assumed and by which source.
+    down
+        Words and address of what the figure was made from.
+    """
+
+    of: str
+    lines: tuple[str, ...]
+    down: tuple[tuple[str, str], ...] = ()
+
+
+@dataclass(frozen=True)
+class Fact:
+    """A figure with its name, what it means, and how it came about."""
+
+    name: str
+    value: str
+    remark: str = ""
+    how: How | None = None
+
+
+@dataclass(frozen=True)
 class Table:
-    """A table as text; `numeric` says which columns stand to the right."""
+    """A table as text.
+
+    Attributes
+    ----------
+    numeric
+        Columns that stand to the right.
+    hows
+        For each row how its figures came about, or None; empty where no row says so.
+    """
 
     head: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
     numeric: frozenset[int] = frozenset()
+    hows: tuple[How | None, ...] = ()
 
 
 def spf_interval(standing: Standing | None) -> tuple[str, str]:

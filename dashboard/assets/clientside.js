@@ -40,6 +40,17 @@
     attributeFilter: ["role", "aria-selected", "tabindex"],
   });
 
+  // A link inside of a page leads to its place, though pages are drawn after their address.
+  function place() {
+    var there = window.location.hash && document.getElementById(window.location.hash.slice(1));
+    if (there) {
+      there.scrollIntoView();
+    }
+  }
+  window.addEventListener("_dashprivate_pushstate", function () {
+    window.setTimeout(place, 0);
+  });
+
   var first = true;
   window.dash_clientside = window.dash_clientside || {};
   window.dash_clientside.pledgewatt = {
@@ -50,13 +61,14 @@
       document.title = title;
       if (!first) {
         window.scrollTo(0, 0);
-        window.setTimeout(function () {
-          var head = document.querySelector("#page h1");
-          if (head) {
-            head.focus({ preventScroll: true });
-          }
-        }, 0);
       }
+      window.setTimeout(function (moved) {
+        var head = document.querySelector("#page h1");
+        if (head && moved) {
+          head.focus({ preventScroll: true });
+        }
+        place();
+      }, 0, !first);
       first = false;
       return title;
     },

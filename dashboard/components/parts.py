@@ -10,7 +10,7 @@ from dash import dcc, html
 from dashboard.components.aria import UNHEARD, aria
 from dashboard.pages.site_figures import FigureBlock
 from dashboard.theme import Look
-from dashboard.view_models import Table
+from dashboard.view_models import Fact, How, Table
 
 
 def badge(look: Look) -> html.Span:
@@ -26,13 +26,40 @@ def chosen(is_chosen: bool) -> list[html.Span]:  # noqa: FBT001 - the one thing 
     return [html.Span(" (chosen)", className="unseen")] if is_chosen else []
 
 
+def how(asked: How | None) -> html.Details | None:
+    """Answer to "How was this computed?", closed until somebody asks."""
+    if asked is None:
+        return None
+    links: list[Any] = []
+    for words, href in asked.down:
+        links += [_way(words, href), " "]
+    return html.Details(
+        [
+            html.Summary(["How was this computed?", html.Span(f" {asked.of}", className="unseen")]),
+            html.Div(
+                [html.P(line) for line in asked.lines]
+                + ([html.P(links, className="down")] if links else []),
+                className="computed-by",
+            ),
+        ],
+        className="computed",
+    )
+
+
+def _way(words: str, href: str) -> Any:
+    if href.startswith("/download/"):
+        return html.A(words, href=href, download="")
+    return dcc.Link(words, href=href)
+
+
 def table(
     model: Table, caption: str, *, first: Sequence[Any] | None = None, wide: bool = False
 ) -> html.Div:
     """A table with caption and scoped heads; `first` may replace the text of column one."""
     numeric = [("num" if i in model.numeric else "") for i in range(len(model.head))]
+    hows = model.hows or (None,) * len(model.rows)
     body = []
-    for n, row in enumerate(model.rows):
+    for n, (row, asked) in enumerate(zip(model.rows, hows, strict=True)):
         head = first[n] if first is not None else row[0]
         body.append(
             html.Tr(
@@ -40,13 +67,17 @@ def table(
                 + [
                     html.Td(cell, className=css)
                     for cell, css in zip(row[1:], numeric[1:], strict=True)
-                ]
+                ],
+                className="asked" if asked else "",
             )
         )
+        if asked is not None:
+            # A row of its own: no column changes its width when the answer is opened.
+            body.append(html.Tr(html.Td(how(asked), colSpan=len(model.head)), className="hows"))
     return html.Div(
         html.Table(
             [
-                html.Caption(caption),
+                html.Caption(html.Span(caption)),
                 html.Thead(
                     html.Tr(
                         [
@@ -94,21 +125,23 @@ def figure(block: FigureBlock, csv: str) -> html.Section:
                     html.Figcaption(block.caption),
                 ]
             ),
+            how(block.how),
             html.Div(more, className="more"),
         ],
         className="card",
     )
 
 
-def facts(pairs: Sequence[tuple[str, ...]], *, big: bool = False) -> html.Dl:
+def facts(told: Sequence[Fact], *, big: bool = False) -> html.Dl:
     """Name, value and perhaps a remark, as a description list."""
     return html.Dl(
         [
             html.Div(
-                [html.Dt(name), html.Dd(value)]
-                + [html.Dd(remark, className="remark") for remark in rest if remark]
+                [html.Dt(fact.name), html.Dd(fact.value)]
+                + ([html.Dd(fact.remark, className="remark")] if fact.remark else [])
+                + ([html.Dd(how(fact.how), className="remark")] if fact.how else [])
             )
-            for name, value, *rest in pairs
+            for fact in told
         ],
         className="facts big" if big else "facts",
     )

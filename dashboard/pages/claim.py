@@ -17,8 +17,8 @@ from dashboard.components import parts
 from dashboard.components.aria import aria
 from dashboard.desk_data import Effect, Item, Moment, Outcome
 from dashboard.desk_data import State as There
-from dashboard.pages import site_text
-from dashboard.view_models import Table, promise_text, spf_interval
+from dashboard.pages import how_cost, how_promise, how_site, site_text
+from dashboard.view_models import Fact, Table, probability_text, promise_text, spf_interval
 from monitor.errors import PledgewattError
 from monitor.models import Site
 from monitor.store import claims
@@ -69,20 +69,39 @@ def body(user: User, store: Store, claim: Claim, record: data.Record, now: datet
     received = fmt.day(claim.raised_at.astimezone(site.tz).date())
     owed = standing.money if standing else None
     items = desk_data.evidence(store, site, standing, claim)
+    counted = standing.account if standing else None
     facts = [
-        ("Received", received, fmt.age(claim.raised_at, now)),
-        ("Promise", promise_text(standing), ""),
-        ("SPF so far", figure, f"95 % interval {between}" if between else ""),
-        (
-            "Coverage",
-            fmt.share(standing.account.coverage if standing and standing.account else None),
-            "of the period's hours so far",
+        Fact("Received", received, fmt.age(claim.raised_at, now)),
+        Fact("Promise", promise_text(standing), how=how_promise.promise(site)),
+        Fact(
+            "SPF so far",
+            figure,
+            f"95 % interval {between}" if between else "",
+            how_site.spf(record, counted, how_site.guarantee(record)),
         ),
-        ("Left", fmt.days_left(standing.days_left if standing else None), "of the period"),
-        (
+        Fact(
+            "Probability that it is kept",
+            probability_text(standing),
+            "so far",
+            how_promise.probability(standing) if standing else None,
+        ),
+        Fact(
+            "Coverage",
+            fmt.share(counted.coverage if counted else None),
+            "of the period's hours so far",
+            how_site.coverage(record, counted),
+        ),
+        Fact(
+            "Left",
+            fmt.days_left(standing.days_left if standing else None),
+            "of the period",
+            how_site.left(standing) if standing else None,
+        ),
+        Fact(
             "Remedy so far",
             fmt.remedy(owed) if owed is not None and owed.remedy_owed is not None else fmt.NOTHING,
             "as the terms give it",
+            how_cost.remedy(site, standing) if standing else None,
         ),
     ]
     return [
@@ -187,11 +206,14 @@ def _exclusions(store: Store, record: data.Record, claim: Claim) -> list[Any]:
             ]
             for number, e in zip(numbers, record.exclusions, strict=True)
         ]
+        standing = record.standing
+        spf = standing.account.spf if standing and standing.account else None
+        hows = tuple(how_cost.exclusion(e, spf, site) for e in record.exclusions)
         head = ("From", "To", "Counted hours", "Why", "Condition of the terms", "By",
                 "SPF if it counted")  # fmt: skip
         shown = [
             parts.table(
-                Table(head, rows, frozenset({2, 6})), "In force, by local time", first=first
+                Table(head, rows, frozenset({2, 6}), hows), "In force, by local time", first=first
             )
         ]
     if not claim.is_open:
@@ -258,6 +280,7 @@ def _decision(user: User, claim: Claim) -> list[Any]:
                     f"{what.get('why', '')} SPF {fmt.spf(spf)}.",
                 ]
             ),
+            parts.how(how_promise.proposed(what)),
             html.P(f"Words of who proposed it: {proposal.said}") if proposal.said else None,
             html.P(
                 f"Hash of everything that it rests on: {what.get('input_hash', '')}",
@@ -293,7 +316,9 @@ def _timeline(moments: list[Moment], site: Site) -> html.Div:
     rows = tuple(("", m.what, m.said) for m in moments)
     first = [fmt.moment(m.at.astimezone(site.tz)) for m in moments]
     return parts.table(
-        Table(("When", "What", ""), rows, frozenset()), "Newest first, local time", first=first
+        Table(("When", "What", "Said or noted"), rows, frozenset()),
+        "Newest first, local time",
+        first=first,
     )
 
 
@@ -316,8 +341,10 @@ def effect_says(effect: Effect | None) -> list[Any]:
         return [html.P("Nothing is measured yet, so nothing would change.")]
     head = ("", "SPF", "u", "Hours that count", "Coverage", "Probability", "Would be today")
     rows = (_outcome("As it is", effect.before), _outcome("With it left out", effect.after))
+    asked = how_cost.drafted(effect.before.account, effect.after.account)
     return [
-        parts.table(Table(head, rows, frozenset({1, 2, 3, 4, 5})), "What it would do; not entered")
+        parts.table(Table(head, rows, frozenset({1, 2, 3, 4, 5})), "What it would do; not entered"),
+        parts.how(asked),
     ]
 
 

@@ -64,7 +64,10 @@ def _section(title: str, found: list[Case], now: datetime, nothing: str) -> html
         [
             html.H2(title),
             parts.table(
-                Table(_HEAD, rows, frozenset({4, 5, 6, 7, 8, 9})), title, first=first, wide=True
+                Table(_HEAD, rows, frozenset({4, 5, 6, 7, 8, 9})),
+                "Figures of the period so far, known hours only; evidence: pieces that are there",
+                first=first,
+                wide=True,
             ),
         ],
         className="card",
@@ -92,6 +95,6 @@ def _row(case: Case, now: datetime) -> tuple[str, ...]:
         fmt.days_left(standing.days_left if standing else None),
         f"{case.complete} of {len(case.items)}" + (" ✓" if not waits else ""),
         fmt.NOTHING
-        if owed is None or owed.extra_cost is None
-        else fmt.money(max(owed.extra_cost, 0.0), owed.currency),
+        if owed is None or owed.remedy_owed is None
+        else fmt.money(owed.remedy_owed, owed.currency),
     )

@@ -53,7 +53,7 @@ def layout(user: User, store: Store, site_id: str, number: int, now: datetime) -
     body: list[Any] = [html.P(finding.what, className="judgement")]
     if finding.caution:
         body.append(html.P([html.Strong("▲ Caution: "), finding.caution], className="caution"))
-    body.append(parts.facts(findings_text.facts(kept, record.site), big=False))
+    body.append(parts.facts(findings_text.facts(kept, record), big=False))
     charts = [
         parts.figure(
             _block(record, store, kept, shown), f"/download/{site_id}/evidence-{number}-{n}.csv"

@@ -6,10 +6,12 @@ from typing import Any
 
 from dash import dcc, html
 
+from dashboard import data
 from dashboard import format as fmt
 from dashboard.components import parts
 from dashboard.components.aria import UNHEARD
-from dashboard.view_models import Table
+from dashboard.pages import how_cost
+from dashboard.view_models import Fact, Table
 from monitor.findings.finding import Finding, Topic
 from monitor.models import Site
 from monitor.store.findings import KeptFinding
@@ -36,14 +38,14 @@ def effect(finding: Finding) -> str:
     return f"{cost.spf:.2f} SPF ({fmt.interval(cost.low, cost.high)}), {year}"
 
 
-def section(found: list[KeptFinding], site: Site) -> html.Section:
+def section(found: list[KeptFinding], record: data.Record) -> html.Section:
     """What to look at first at one site."""
     title = html.H2("What to look at first")
     if not found:
         return html.Section(
             [title, html.P("Nothing stands out in the records so far.")], className="card"
         )
-    return html.Section([title, *[_one(kept, site) for kept in found]], className="card")
+    return html.Section([title, *[_one(kept, record) for kept in found]], className="card")
 
 
 def mark(finding: Finding) -> html.Span:
@@ -62,25 +64,26 @@ def stake(finding: Finding) -> str:
     return f"{fmt.money(finding.at_stake, currency)} in the {left} left"
 
 
-def facts(kept: KeptFinding, site: Site) -> list[tuple[str, ...]]:
+def facts(kept: KeptFinding, record: data.Record) -> list[Fact]:
     """Since when, what it costs and what is at stake."""
-    finding = kept.finding
-    found: list[tuple[str, ...]] = []
+    finding, site = kept.finding, record.site
+    found: list[Fact] = []
     if finding.since is not None:
-        found.append(("Since", fmt.day(finding.since.astimezone(site.tz).date())))
+        found.append(Fact("Since", fmt.day(finding.since.astimezone(site.tz).date())))
     if finding.window_start is not None and finding.window_end is not None:
         first = finding.window_start.astimezone(site.tz).date()
         last = finding.window_end.astimezone(site.tz).date()
-        found.append(("Seen in", fmt.stretch(first, last)))
+        found.append(Fact("Seen in", fmt.stretch(first, last)))
     if finding.effect is not None:
-        found.append(("It costs", effect(finding), "with its 95 % interval"))
+        asked = how_cost.effect(finding, site.id, kept.number, record.standing)
+        found.append(Fact("It costs", effect(finding), "with its 95 % interval", asked))
     if finding.days_left is not None:
-        found.append(("At stake", stake(finding), "if nothing is done before the period ends"))
+        found.append(Fact("At stake", stake(finding), "if nothing is done before the period ends"))
     return found
 
 
-def _one(kept: KeptFinding, site: Site) -> html.Details:
-    finding = kept.finding
+def _one(kept: KeptFinding, record: data.Record) -> html.Details:
+    finding, site = kept.finding, record.site
     body: list[Any] = [html.P(finding.what)]
     if finding.caution:
         body.append(html.P([html.Strong("▲ Caution: "), finding.caution], className="caution"))
@@ -88,6 +91,7 @@ def _one(kept: KeptFinding, site: Site) -> html.Details:
         body.append(html.P(["Costs ", effect(finding), " (95 % interval)."]))
     if finding.at_stake is not None:
         body.append(html.P(["At stake: ", stake(finding), "."]))
+    body.append(parts.how(how_cost.effect(finding, site.id, kept.number, record.standing)))
     if finding.check:
         body += [html.P("What to check, in order:"), html.Ol([html.Li(c) for c in finding.check])]
     if finding.figures:

@@ -12,9 +12,11 @@ from typing import Final
 
 from dashboard import data, home_data, theme
 from dashboard import format as fmt
-from dashboard.pages import home_parts
+from dashboard.pages import home_parts, how_home
 from dashboard.pages.home_parts import ClaimLine, Explainer, SpentRow
+from dashboard.view_models import Fact, How
 from monitor.errors import NotFoundError
+from monitor.guarantee.outlook import Outlook
 from monitor.guarantee.standing import Standing, StandingWord
 from monitor.metrics.uncertainty import K_95
 from monitor.store import cases
@@ -51,15 +53,6 @@ _SETTLED: Final = {
 
 
 @dataclass(frozen=True)
-class Fact:
-    """One figure with what it means."""
-
-    name: str
-    value: str
-    remark: str
-
-
-@dataclass(frozen=True)
 class Bar:
     """A month's heat and electricity as lengths in per cent and as text."""
 
@@ -70,6 +63,18 @@ class Bar:
     electricity: str
     known: str
     nothing: bool
+
+
+@dataclass(frozen=True)
+class Hows:
+    """How the figures that stand in sentences came about; None where there is none."""
+
+    spf: How | None
+    outlook: How | None
+    warmth: How | None
+    hot_water: How | None
+    months: How | None
+    gaps: How | None
 
 
 @dataclass(frozen=True)
@@ -98,6 +103,7 @@ class HomeView:
     claim: tuple[ClaimLine, ...]
     claim_open: bool
     explain: Explainer
+    how: Hows
 
 
 def _headline(standing: Standing | None) -> str:
@@ -131,8 +137,8 @@ def _sentences(home: home_data.Home) -> list[str]:
             "Your guarantee allows for the weather: as in a usual year the figure would be "
             f"{fmt.spf(moved.spf, moved.u_spf)}, and that one counts."
         )
-    ahead = home.record.outlook
-    if ahead is not None and ahead.is_forecast and ahead.is_adequate:
+    ahead = _ahead(home)
+    if ahead is not None:
         out.append(
             f"By the end of your guarantee we expect {fmt.spf(ahead.median)}, very likely between "
             f"{fmt.spf(ahead.low_90)} and {fmt.spf(ahead.high_90)} (9 times out of 10). The "
@@ -143,6 +149,12 @@ def _sentences(home: home_data.Home) -> list[str]:
     if standing is not None and standing.word is StandingWord.BLIND:
         out.append("Your installer can check why the readings stopped or have holes.")
     return out
+
+
+def _ahead(home: home_data.Home) -> Outlook | None:
+    """The outlook, where it is good enough to be told to a household."""
+    found = home.record.outlook
+    return found if found is not None and found.is_forecast and found.is_adequate else None
 
 
 def _against_before(home: home_data.Home) -> list[Fact]:
@@ -164,6 +176,7 @@ def _against_before(home: home_data.Home) -> list[Fact]:
                 fmt.money(abs(saved.best), compared.currency),
                 f"for the same heat, at the prices on record; somewhere between {between}, a minus "
                 "sign meaning that it costs more, as nobody knows exactly how good the old one was",
+                how_home.saved(compared),
             )
         )
     carbon = found.carbon.saved if found.carbon else None
@@ -174,6 +187,7 @@ def _against_before(home: home_data.Home) -> list[Fact]:
                 "Greenhouse gas",
                 f"{fmt.number(abs(carbon.best))}{fmt.NBSP}kg {word}",
                 "than your old heating would have given off for the same heat",
+                how_home.carbon(found.carbon) if found.carbon else None,
             )
         )
     return facts
@@ -185,11 +199,17 @@ def _facts(home: home_data.Home) -> list[Fact]:
         return []
     known = fmt.share(account.coverage)
     facts = [
-        Fact("Heat for your home", fmt.energy(account.heat_kwh), "in the hours we could measure"),
+        Fact(
+            "Heat for your home",
+            fmt.energy(account.heat_kwh),
+            "in the hours we could measure",
+            how_home.heat(home, account),
+        ),
         Fact(
             "Electricity it used",
             fmt.energy(account.electricity_kwh),
             "by the heat pump, in the same hours",
+            how_home.electricity(home, account),
         ),
     ]
     if cost is not None:
@@ -205,10 +225,16 @@ def _facts(home: home_data.Home) -> list[Fact]:
             )
         if cost.unpriced_kwh >= 1:
             remark += f"; {fmt.energy(cost.unpriced_kwh)} have no price on record and are not in it"
-        facts.append(Fact("Cost", fmt.money(cost.energy_cost, cost.currency), remark))
+        paid = fmt.money(cost.energy_cost, cost.currency)
+        facts.append(Fact("Cost", paid, remark, how_home.cost(account, cost)))
     facts += _against_before(home)
     facts.append(
-        Fact("How much we could measure", known, "of all hours, for heat and electricity together")
+        Fact(
+            "How much we could measure",
+            known,
+            "of all hours, for heat and electricity together",
+            how_home.coverage(account),
+        )
     )
     return facts
 
@@ -284,6 +310,14 @@ def view(home: home_data.Home, now: datetime) -> HomeView:
         claim=tuple(home_parts.claim_lines(claim, home)) if claim else (),
         claim_open=claim is not None and claim.is_open,
         explain=Explainer(),
+        how=Hows(
+            spf=how_home.spf(home),
+            outlook=how_home.outlook(ahead) if (ahead := _ahead(home)) else None,
+            warmth=how_home.warmth(home),
+            hot_water=how_home.hot_water(home),
+            months=how_home.months(home),
+            gaps=how_home.gaps(home),
+        ),
     )
 
 

@@ -10,6 +10,8 @@ from markupsafe import Markup, escape
 
 from dashboard import format as fmt
 from dashboard import home_data
+from dashboard.pages import how_home
+from dashboard.view_models import How
 from monitor.models import Role
 from monitor.store.cases import Claim, What
 
@@ -44,6 +46,7 @@ class SpentRow:
     old: str
     difference: str
     known: str
+    how: How | None
 
 
 @dataclass(frozen=True)
@@ -104,6 +107,7 @@ def spent_rows(home: home_data.Home) -> list[SpentRow]:
                 old=old,
                 difference=difference,
                 known=fmt.share(spent.coverage),
+                how=how_home.spent(spent),
             )
         )
     return rows

@@ -9,12 +9,12 @@ from urllib.parse import parse_qs
 import polars as pl
 from dash import dcc, html
 
-from dashboard import calendar_chart, data
+from dashboard import calendar_chart, data, hour_data
 from dashboard import format as fmt
 from dashboard.components import parts
 from dashboard.components.aria import aria
-from dashboard.pages import findings_text, site_figures, site_reasons, site_text
-from dashboard.view_models import Table
+from dashboard.pages import findings_text, how_site, site_figures, site_reasons, site_text
+from dashboard.view_models import Fact, Table
 from monitor.errors import NotFoundError
 from monitor.store import origins
 from monitor.store.connection import Store
@@ -53,10 +53,9 @@ def layout(user: User, store: Store, site_id: str, search: str | None, now: date
                 className="place",
             ),
             html.P([parts.badge(top.look), " ", top.why], className="judgement"),
-            parts.facts(top.facts, big=True),
-            _how(top.how),
+            html.Div(parts.facts(top.facts, big=True), id="spf"),
             _ingredients(record),
-            findings_text.section(record.findings, site),
+            findings_text.section(record.findings, record),
             parts.figure(site_figures.course_block(record), _csv(site_id, "cumulative")),
             parts.figure(site_reasons.shortfall_block(record), _csv(site_id, "shortfall")),
             site_reasons.model(record),
@@ -67,7 +66,7 @@ def layout(user: User, store: Store, site_id: str, search: str | None, now: date
             site_reasons.costs(record),
             html.Section(
                 [
-                    html.H2("Promise and meters"),
+                    html.H2("Promise and meters", id="promise"),
                     *_promise(site_text.terms_facts(site.current_terms)),
                     *site_reasons.exclusions(record),
                     parts.table(
@@ -78,7 +77,7 @@ def layout(user: User, store: Store, site_id: str, search: str | None, now: date
             ),
             html.Section(
                 [
-                    html.H2("What came in"),
+                    html.H2("What came in", id="imports"),
                     parts.table(
                         site_text.imports_table(site, imports),
                         _of("Imports, newest first", imports.height),
@@ -109,17 +108,6 @@ def _of(caption: str, height: int) -> str:
     return f"{caption} (first {most} of {height:,})" if height > most else caption
 
 
-def _how(lines: tuple[str, ...]) -> html.Div:
-    if not lines:
-        return html.Div()
-    return html.Div(
-        html.Details(
-            [html.Summary("How was this computed?"), html.Ul([html.Li(line) for line in lines])]
-        ),
-        className="how",
-    )
-
-
 def _ingredients(record: data.Record) -> html.Div:
     table = site_text.outlook_table(record.outlook)
     if table is None:
@@ -132,10 +120,11 @@ def _ingredients(record: data.Record) -> html.Div:
             ]
         ),
         className="how",
+        id="outlook",
     )
 
 
-def _promise(facts: tuple[tuple[str, str], ...]) -> list[Any]:
+def _promise(facts: tuple[Fact, ...]) -> list[Any]:
     return [parts.facts(facts) if facts else html.P("No promise has been entered for this site.")]
 
 
@@ -160,7 +149,7 @@ def _set_aside(quarantine: pl.DataFrame, site_id: str) -> list[Any]:
 
 
 def _windows(record: data.Record, site_id: str) -> html.Section:
-    title = html.H2("Month by month")
+    title = html.H2("Month by month", id="months")
     by_month, by_season = data.months(record), data.seasons(record)
     if by_month.height == 0:
         return html.Section([title, html.P(record.why_not)], className="card")
@@ -184,6 +173,7 @@ def _windows(record: data.Record, site_id: str) -> html.Section:
                 first=first,
                 wide=True,
             ),
+            parts.how(how_site.months(record, by_month)),
             html.Div(
                 html.A(
                     "Download as CSV",
@@ -227,11 +217,15 @@ def closer(record: data.Record, search: str | None) -> list[Any]:
         html.H2("A closer look", id="closer"),
         html.Nav(links, className="chips", **aria(label="Period")),
         html.P(site_text.summary(account, words) if account else record.why_not),
-        parts.figure(site_figures.days_block(record, by_day), _csv(site_id, "daily", chosen.key)),
+        parts.how(how_site.spf(record, account, chosen)),
+        parts.figure(
+            site_figures.days_block(record, by_day, chosen), _csv(site_id, "daily", chosen.key)
+        ),
         html.Div(
             [
                 parts.figure(
-                    site_figures.cop_block(record, by_day), _csv(site_id, "cop", chosen.key)
+                    site_figures.cop_block(record, by_day, chosen),
+                    _csv(site_id, "cop", chosen.key),
                 ),
                 parts.figure(
                     site_figures.flow_block(record, chosen), _csv(site_id, "flow", chosen.key)
@@ -243,12 +237,14 @@ def closer(record: data.Record, search: str | None) -> list[Any]:
             [
                 html.H3("Energy account"),
                 parts.table(
-                    site_text.streams_table(data.streams(record, chosen.window)),
+                    site_text.streams_table(
+                        record, hour_data.streams(record, chosen.window), chosen
+                    ),
                     "Hours of each stream: measured, bridged and missing add up to the period so "
                     "far",
                 ),
                 html.Div(_down_to_readings(site_id, chosen), className="more"),
-                html.H3("Uncertainty budget"),
+                html.H3("Uncertainty budget", id="budget"),
                 parts.table(budget, "What the standard uncertainty of the SPF is made of")
                 if budget
                 else html.P("There is no SPF in this period, so there is no uncertainty to state."),
@@ -307,9 +303,9 @@ def download(
     if what == "months":
         return _plain(data.months(record))
     if what == "flow":
-        return data.flow_hours(record, window)
+        return hour_data.flow_hours(record, window)
     if what == "hours":
-        return data.inside(record, record.slots, window)
+        return hour_data.account_hours(record, window)
     if what == "readings" and data.days_of(window) <= data.MOST_READING_DAYS:
         return origins.readings_of(store, site_id, *record.span(window))
     by_day = data.daily(record, window)

@@ -9,10 +9,10 @@ from typing import Final
 import plotly.graph_objects as go
 import polars as pl
 
-from dashboard import charts, data
+from dashboard import charts, data, hour_data, trade_words
 from dashboard import format as fmt
-from dashboard.pages import site_text
-from dashboard.view_models import Table
+from dashboard.pages import how_site, site_text
+from dashboard.view_models import How, Table
 from monitor.metrics.account import RUNNING_SHARE
 from monitor.models import Role
 
@@ -27,6 +27,7 @@ class FigureBlock:
     figure: go.Figure | None = None
     table: Table | None = None
     note: str = ""
+    how: How | None = None
 
 
 def course_block(record: data.Record) -> FigureBlock:
@@ -75,10 +76,11 @@ def course_block(record: data.Record) -> FigureBlock:
         charts.course(model),
         Table(("Day", "SPF since the start", "95 % interval", "Coverage"), rows, frozenset({1, 3})),
         "Every seventh day; the file has them all.",
+        how_site.course(record, account, chosen),
     )
 
 
-def days_block(record: data.Record, by_day: pl.DataFrame) -> FigureBlock:
+def days_block(record: data.Record, by_day: pl.DataFrame, chosen: data.Period) -> FigureBlock:
     """Heat and electricity per day."""
     title = "Heat and electricity per day"
     if record.recipe is None or by_day.height == 0:
@@ -109,6 +111,7 @@ def days_block(record: data.Record, by_day: pl.DataFrame) -> FigureBlock:
             rows,
             frozenset({1, 2, 3, 4}),
         ),
+        how=how_site.days(record, by_day, chosen),
     )
 
 
@@ -124,7 +127,7 @@ def _day_known(row: dict[str, int]) -> bool:
     return row["hours_measured"] + row["hours_bridged"] > 0
 
 
-def cop_block(record: data.Record, by_day: pl.DataFrame) -> FigureBlock:
+def cop_block(record: data.Record, by_day: pl.DataFrame, chosen: data.Period) -> FigureBlock:
     """Daily COP against the weather."""
     title = "Daily COP against outdoor temperature"
     if record.recipe is None:
@@ -156,6 +159,7 @@ def cop_block(record: data.Record, by_day: pl.DataFrame) -> FigureBlock:
             ),
             frozenset({1, 2, 3}),
         ),
+        how=how_site.cop(record, shown, chosen),
     )
 
 
@@ -168,7 +172,7 @@ def _most(frame: pl.DataFrame, column: str) -> float:
 
 
 def _absent(roles: list[Role]) -> str:
-    words = fmt.listing([site_text.ROLES[r] for r in roles])
+    words = fmt.listing([trade_words.ROLES[r] for r in roles])
     return f"This chart needs the {words}, which no meter of this site measures."
 
 
@@ -178,7 +182,7 @@ def flow_block(record: data.Record, period: data.Period) -> FigureBlock:
     lacking = [r for r in (Role.FLOW_TEMP, Role.OUTDOOR_TEMP) if r not in record.site.roles]
     if lacking:
         return FigureBlock("flow", title, _absent(lacking))
-    hours = data.flow_hours(record, period.window)
+    hours = hour_data.flow_hours(record, period.window)
     if hours.height == 0:
         return FigureBlock(
             "flow",
@@ -223,4 +227,5 @@ def flow_block(record: data.Record, period: data.Period) -> FigureBlock:
             frozenset({0, 1, 2}),
         ),
         "Middle of each degree; the file has every hour.",
+        how_site.flow(record, hours, period),
     )

@@ -9,6 +9,7 @@ from dash import html
 from dashboard import charts, data
 from dashboard import format as fmt
 from dashboard.components import parts
+from dashboard.pages import how_cost
 from dashboard.pages import reasons_text as text
 from dashboard.pages.site_figures import FigureBlock
 from monitor.metrics.plausibility import Plausibility
@@ -35,8 +36,9 @@ def shortfall_block(record: data.Record) -> FigureBlock:
         title,
         caption,
         charts.waterfall(split, text.CAUSES),
-        text.shares_table(split),
+        text.shares_table(split, found.price_per_kwh),
         "A plus sign takes from the SPF, a minus sign adds to it.",
+        how_cost.split(split),
     )
 
 
@@ -102,8 +104,7 @@ def _doubts(found: Plausibility) -> list[Any]:
 def costs(record: data.Record) -> html.Section:
     """Money and carbon of the period so far."""
     title = html.H2("Money and carbon, guarantee period so far")
-    money = record.standing.money if record.standing else None
-    shown = text.cost_table(money, record.assessment)
+    shown = text.cost_table(record.site, record.standing, record.assessment)
     if shown is None:
         said = "No tariff, former heating or carbon factor is on record for this site."
         return html.Section([title, html.P(said)], className="card")

@@ -8,9 +8,11 @@ from typing import Final
 
 import polars as pl
 
-from dashboard import data, theme
+from dashboard import data, theme, trade_words
 from dashboard import format as fmt
+from dashboard.pages import how_cost, how_promise, how_site
 from dashboard.view_models import (
+    Fact,
     Table,
     extra_cost,
     probability_text,
@@ -23,35 +25,7 @@ from monitor.guarantee.standing import Standing
 from monitor.metrics.account import Account
 from monitor.metrics.plausibility import Kind
 from monitor.metrics.uncertainty import K_95
-from monitor.models import Assumption, Boundary, Expectation, MeterFit, Role, Site, Terms
-
-BOUNDARIES: Final = {
-    Boundary.H1: "heat of the heat pump over electricity of the unit",
-    Boundary.H2: "heat of the heat pump over electricity of the unit and its fan or brine pump",
-    Boundary.H3: "heat of heat pump and resistive heaters over electricity of the unit, its fan "
-    "or brine pump and the resistive heaters",
-    Boundary.H4: "as H3, with the distribution pumps in the electricity",
-}
-
-ROLES: Final = {
-    Role.HEAT_TOTAL: "heat, total",
-    Role.HEAT_SPACE: "heat for rooms",
-    Role.HEAT_DHW: "heat for hot water",
-    Role.ELEC_UNIT: "electricity of the unit",
-    Role.ELEC_SOURCE: "electricity of fan or brine pump",
-    Role.ELEC_BACKUP: "electricity of the backup heater",
-    Role.ELEC_IMMERSION: "electricity of the immersion heater",
-    Role.ELEC_PUMPS: "electricity of the distribution pumps",
-    Role.ELEC_TOTAL: "electricity, total",
-    Role.FLOW_TEMP: "flow temperature",
-    Role.RETURN_TEMP: "return temperature",
-    Role.FLOW_RATE: "flow rate",
-    Role.OUTDOOR_TEMP: "outdoor temperature",
-    Role.ROOM_TEMP: "room temperature",
-    Role.DHW_TEMP: "hot water temperature",
-    Role.SOURCE_TEMP: "source temperature",
-}
-
+from monitor.models import Expectation, MeterFit, Site, Terms
 
 DOUBTS: Final = {
     Kind.HOUSE: "heat beside the house's heat loss",
@@ -70,13 +44,7 @@ class Judgement:
     place: str
     look: theme.Look
     why: str
-    facts: tuple[tuple[str, str, str], ...]
-    how: tuple[str, ...]
-
-
-def role(name: str) -> str:
-    """A role in words."""
-    return ROLES[Role(name)]
+    facts: tuple[Fact, ...]
 
 
 def judgement(record: data.Record, now: datetime) -> Judgement:
@@ -84,38 +52,64 @@ def judgement(record: data.Record, now: datetime) -> Judgement:
     site, standing = record.site, record.standing
     account = standing.account if standing else None
     figure, between = spf_interval(standing)
-    facts: list[tuple[str, str, str]] = []
+    facts: list[Fact] = []
     if standing is not None and standing.promise is not None:
         end = (standing.period_end or now.date()) - timedelta(days=1)
         facts = [
-            ("SPF so far", figure, f"95 % interval {between}" if between else ""),
-            ("Promise", promise_text(standing), f"terms version {standing.terms_version}"),
-            *_moved(standing),
-            (
+            Fact(
+                "SPF so far",
+                figure,
+                f"95 % interval {between}" if between else "",
+                how_site.spf(record, account, how_site.guarantee(record)),
+            ),
+            Fact(
+                "Promise",
+                promise_text(standing),
+                f"terms version {standing.terms_version}",
+                how_promise.promise(site),
+            ),
+            *_moved(record, standing),
+            Fact(
                 "Probability of keeping it, so far",
                 probability_text(standing),
                 _of_what(standing),
+                how_promise.probability(standing),
             ),
             *_ahead(record.outlook),
-            (
+            Fact(
                 "Coverage",
                 fmt.share(account.coverage if account else None),
                 "of the period's hours so far are known",
+                how_site.coverage(record, account),
             ),
-            (
+            Fact(
                 "Guarantee period",
                 f"{fmt.short_day(standing.period_start)} to {fmt.short_day(end)}",
                 f"left: {fmt.days_left(standing.days_left)}",
+                how_site.left(standing),
             ),
-            ("Extra cost so far", extra_cost(standing), "against the promise, known hours only"),
+            Fact(
+                "Extra cost so far",
+                extra_cost(standing),
+                "against the promise, known hours only",
+                how_cost.extra_cost(site, account, standing.promise, standing.money)
+                if account and standing.money
+                else None,
+            ),
         ]
         if standing.settlement is not None:
             facts.insert(
-                0, ("Settlement", standing.settlement, "by the decision rule of the terms")
+                0,
+                Fact(
+                    "Settlement",
+                    standing.settlement,
+                    "by the decision rule of the terms",
+                    how_promise.settlement(standing, standing.settlement),
+                ),
             )
     facts += _doubted(record)
     facts.append(
-        (
+        Fact(
             "Last reading",
             fmt.age(standing.newest_reading if standing else None, now),
             fmt.moment(
@@ -123,6 +117,7 @@ def judgement(record: data.Record, now: datetime) -> Judgement:
                 if standing and standing.newest_reading
                 else None
             ),
+            how_site.last_reading(record),
         )
     )
     return Judgement(
@@ -131,34 +126,30 @@ def judgement(record: data.Record, now: datetime) -> Judgement:
         look=theme.look(standing.word if standing else None),
         why=f"{reason(standing)} {record.outlook.sentence if record.outlook else ''}".rstrip(),
         facts=tuple(facts),
-        how=(*_how(account), *_how_moved(standing)),
     )
 
 
-def _doubted(record: data.Record) -> list[tuple[str, str, str]]:
+def _doubted(record: data.Record) -> list[Fact]:
     """Doubts about the figures, where there are any; they stand in full below."""
     found = record.assessment.plausibility if record.assessment else None
     if found is None or not found.doubts:
         return []
     what = fmt.listing([DOUBTS[doubt.kind] for doubt in found.doubts])
-    return [("Doubts about these figures", str(len(found.doubts)), f"{what}: see below")]
+    return [Fact("Doubts about these figures", str(len(found.doubts)), f"{what}: see below")]
 
 
-def _moved(standing: Standing) -> list[tuple[str, str, str]]:
+def _moved(record: data.Record, standing: Standing) -> list[Fact]:
     """The SPF in the reference climate, where the terms let it decide."""
     moved = standing.allowance
     if moved is None:
         return []
+    name, asked = "SPF in the reference climate", how_promise.allowance(record, standing)
     if moved.spf is None or moved.u_spf is None:
-        return [("SPF in the reference climate", fmt.NOTHING, moved.sentence)]
+        return [Fact(name, fmt.NOTHING, moved.sentence)]
     low, high = moved.spf - K_95 * moved.u_spf, moved.spf + K_95 * moved.u_spf
-    return [
-        (
-            "SPF in the reference climate",
-            fmt.spf(moved.spf, moved.u_spf),
-            f"95 % interval {fmt.interval(low, high, moved.u_spf)}; by the terms this one decides",
-        )
-    ]
+    between = fmt.interval(low, high, moved.u_spf)
+    remark = f"95 % interval {between}; by the terms this one decides"
+    return [Fact(name, fmt.spf(moved.spf, moved.u_spf), remark, asked)]
 
 
 def _of_what(standing: Standing) -> str:
@@ -168,33 +159,33 @@ def _of_what(standing: Standing) -> str:
     return f"of the SPF in the reference climate; as measured {plain}"
 
 
-def _ahead(outlook: Outlook | None) -> list[tuple[str, str, str]]:
+def _ahead(outlook: Outlook | None) -> list[Fact]:
     if outlook is None or not outlook.is_forecast:
         return []
     between = fmt.interval(outlook.low_90, outlook.high_90)
-    leans = "" if outlook.is_adequate else "; leans on what is usual for such homes"
+    remark = f"90 % interval {between}"
+    if not outlook.is_adequate:
+        remark += "; leans on what is usual for such homes"
+    of_what = "that the true SPF of the whole period is at least the promise"
     allowed = outlook.allowed
     if allowed is not None:
-        return [
-            (
-                "SPF at the end, expected",
-                fmt.spf(outlook.median),
-                f"90 % interval {between}{leans}; in the reference climate "
-                f"{fmt.spf(allowed.median)}, {fmt.interval(allowed.low_90, allowed.high_90)}",
-            ),
-            (
-                "Probability of keeping it, at the end",
-                fmt.share(allowed.probability),
-                f"of the SPF in the reference climate; as measured "
-                f"{fmt.share(outlook.probability)}",
-            ),
-        ]
+        moved = fmt.interval(allowed.low_90, allowed.high_90)
+        remark += f"; in the reference climate {fmt.spf(allowed.median)}, {moved}"
+        of_what = (
+            f"of the SPF in the reference climate; as measured {fmt.share(outlook.probability)}"
+        )
     return [
-        ("SPF at the end, expected", fmt.spf(outlook.median), f"90 % interval {between}{leans}"),
-        (
+        Fact(
+            "SPF at the end, expected",
+            fmt.spf(outlook.median),
+            remark,
+            how_promise.outlook(outlook, of_probability=False),
+        ),
+        Fact(
             "Probability of keeping it, at the end",
-            fmt.share(outlook.probability),
-            "that the true SPF of the whole period is at least the promise",
+            fmt.share(outlook.deciding_probability),
+            of_what,
+            how_promise.outlook(outlook, of_probability=True),
         ),
     ]
 
@@ -215,58 +206,6 @@ def outlook_table(outlook: Outlook | None) -> Table | None:
         return None
     rows = tuple((fmt.initial(i.name), i.detail) for i in outlook.ingredients)
     return Table(("Ingredient", "Taken from"), rows, frozenset()) if rows else None
-
-
-def _how(account: Account | None) -> tuple[str, ...]:
-    if account is None or account.spf is None or account.u_spf is None:
-        return ()
-    hours = account.hours
-    lines = [
-        f"SPF = heat / electricity = {fmt.number(account.heat_kwh, 1)} kWh / "
-        f"{fmt.number(account.electricity_kwh, 1)} kWh = {account.spf:.3f}, summed over the hours "
-        "in which every stream that the boundary needs is known.",
-        f"Boundary {account.boundary}: {BOUNDARIES[account.boundary]}.",
-        *(
-            [
-                f"{fmt.number(account.excluded_hours)} further hours are excluded by agreement "
-                "and do not count, here or in any other figure of this page."
-            ]
-            if account.excluded_hours
-            else []
-        ),
-        f"Of {fmt.number(hours.total)} hours {fmt.number(hours.measured)} are measured, "
-        f"{fmt.number(hours.bridged)} bridged (their total is known, their course is not) and "
-        f"{fmt.number(hours.missing)} missing.",
-        f"Standard uncertainty {account.u_spf:.3f}; the 95 % interval is the SPF ± {K_95} times "
-        "that. The budget below says what it is made of.",
-    ]
-    if account.assumption is not None:
-        lines.append(Assumption(account.assumption).sentence)
-    return tuple(lines)
-
-
-def _how_moved(standing: Standing | None) -> tuple[str, ...]:
-    """How the SPF came into the reference climate."""
-    moved = standing.allowance if standing else None
-    if moved is None:
-        return ()
-    if moved.factor is None:
-        return (moved.sentence,)
-    parts = [
-        f"{value:.4f} from {name}"
-        for name, value in (
-            ("the parameters of the energy model", moved.u_parameters),
-            ("the outdoor temperature", moved.u_sensor),
-            ("what a backup heater would have done", moved.u_backup),
-            ("the form of the model", moved.u_form),
-        )
-        if value
-    ]
-    return (
-        f"{moved.sentence} The factor {moved.factor:.3f} comes from {moved.days} whole days with "
-        f"{moved.share:.0%} of the heat; its standard uncertainty {moved.u_factor:.4f} is made of "
-        f"{fmt.listing(parts)}.",
-    )
 
 
 def summary(account: Account, words: str) -> str:
@@ -313,7 +252,8 @@ def budget_table(account: Account | None) -> Table | None:
         "Sensitivity, SPF per unit",
         "u of the SPF",
     )
-    return Table(head, tuple(rows), frozenset({2, 4, 5, 6}))
+    hows = how_site.budget(account.budget, account.u_spf, [row[0] for row in rows[:-1]])
+    return Table(head, tuple(rows), frozenset({2, 4, 5, 6}), hows)
 
 
 def _source(source: str) -> str:
@@ -321,17 +261,17 @@ def _source(source: str) -> str:
     name = source.removeprefix("meter: ")
     if name == source:
         return source
-    known = {r.value: words for r, words in ROLES.items()}
+    known = {r.value: words for r, words in trade_words.ROLES.items()}
     return f"meter: {fmt.listing([known.get(part, part) for part in name.split(' and ')])}"
 
 
-def streams_table(frame: pl.DataFrame) -> Table:
+def streams_table(record: data.Record, frame: pl.DataFrame, chosen: data.Period) -> Table:
     """Hours of each stream."""
     return Table(
         ("Stream", "Measured, h", "Bridged, h", "Missing, h", "Energy in known hours"),
         tuple(
             (
-                fmt.initial(role(r["role"])),
+                fmt.initial(trade_words.role(r["role"])),
                 fmt.number(r["hours_measured"]),
                 fmt.number(r["hours_bridged"]),
                 fmt.number(r["hours_missing"]),
@@ -340,6 +280,7 @@ def streams_table(frame: pl.DataFrame) -> Table:
             for r in frame.iter_rows(named=True)
         ),
         frozenset({1, 2, 3, 4}),
+        tuple(how_site.stream(record, r, chosen) for r in frame.iter_rows(named=True)),
     )
 
 
@@ -372,7 +313,7 @@ def window_row(row: dict[str, float]) -> tuple[str, ...]:
     )
 
 
-def terms_facts(terms: Terms | None) -> tuple[tuple[str, str], ...]:
+def terms_facts(terms: Terms | None) -> tuple[Fact, ...]:
     """The promise, clause by clause."""
     if terms is None:
         return ()
@@ -387,7 +328,7 @@ def terms_facts(terms: Terms | None) -> tuple[tuple[str, str], ...]:
     }[terms.remedy]
     facts = [
         ("Promised SPF", f"{fmt.promise(terms.promised_spf)}, version {terms.version}"),
-        ("Boundary", f"{terms.boundary}: {BOUNDARIES[terms.boundary]}"),
+        ("Boundary", f"{terms.boundary}: {trade_words.BOUNDARIES[terms.boundary]}"),
         ("Scope", "heating and hot water"),
         ("Period", fmt.stretch(terms.start, terms.end)),
         ("Signed", fmt.day(terms.signed)),
@@ -406,7 +347,7 @@ def terms_facts(terms: Terms | None) -> tuple[tuple[str, str], ...]:
     facts += _expected(terms.expects)
     facts += [("Assumption", a.sentence) for a in terms.assumptions]
     facts += [("Condition", condition) for condition in terms.conditions]
-    return tuple(facts)
+    return tuple(Fact(*pair) for pair in facts)
 
 
 def _expected(expects: Expectation) -> list[tuple[str, str]]:
@@ -434,7 +375,7 @@ def meters_table(site: Site) -> Table:
         tuple(
             (
                 fit.serial,
-                fmt.listing([f"{ROLES[c.role]} ({c.kind})" for c in fit.channel]),
+                fmt.listing([f"{trade_words.ROLES[c.role]} ({c.kind})" for c in fit.channel]),
                 _grade(fit),
                 fmt.short_day(site.utc(fit.fitted).astimezone(site.tz).date()),
                 fmt.short_day(site.utc(fit.removed).astimezone(site.tz).date())

@@ -177,5 +177,5 @@ def test_what_to_look_at_first_stands_before_the_pictures(store, installer, now)
     words = text(page)
     assert words.index("What to look at first") < words.index("SPF since the start")
     assert "What to check, in order" in words
-    quiet = findings_text.section([], data.record(installer, store, "fen-view", now).site)
+    quiet = findings_text.section([], data.record(installer, store, "fen-view", now))
     assert "Nothing stands out" in text(quiet)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import polars as pl
 import pytest
 
-from dashboard import calendar_chart, charts, data
+from dashboard import calendar_chart, charts, data, hour_data
 from dashboard.pages import site_figures, site_text
 from monitor.metrics.uncertainty import BudgetLine
 
@@ -45,7 +45,7 @@ def test_days_and_streams_account_for_every_hour(record):
     total = record.standing.account.hours.total
     by_day = data.daily(record, window)
     assert by_day["hours_total"].sum() == total
-    streams = data.streams(record, window)
+    streams = hour_data.streams(record, window)
     summed = streams.select(pl.sum_horizontal("hours_measured", "hours_bridged", "hours_missing"))
     assert summed.to_series().to_list() == [total] * streams.height
 
@@ -98,7 +98,7 @@ def test_a_chart_whose_channel_is_not_there_says_so(store, installer, now):
     chosen = data.period(record, None)
     by_day = data.daily(record, chosen.window)
     for block in (
-        site_figures.cop_block(record, by_day),
+        site_figures.cop_block(record, by_day, chosen),
         site_figures.flow_block(record, chosen),
     ):
         assert block.figure is None
@@ -106,7 +106,7 @@ def test_a_chart_whose_channel_is_not_there_says_so(store, installer, now):
 
 
 def test_bins_of_flow_temperature_lose_no_hour(brook):
-    hours = data.flow_hours(brook, guarantee(brook))
+    hours = hour_data.flow_hours(brook, guarantee(brook))
     bins = charts.flow_bins(hours)
     assert bins["hours"].sum() == hours.height
     assert (bins["outdoor_c"] % 1 == 0.5).all()
@@ -126,7 +126,7 @@ def test_a_silent_week_has_no_figure_and_no_error(store, installer, now):
     assert "no hour is known in full" in site_text.summary(account, "x")
     assert site_text.budget_table(account) is None
     by_day = data.daily(record, chosen.window)
-    assert site_figures.cop_block(record, by_day).figure is None
+    assert site_figures.cop_block(record, by_day, chosen).figure is None
     assert set(by_day["status"]) == {"missing"}
 
 
