@@ -36,6 +36,8 @@ def block(record: data.Record) -> FigureBlock:
     after = record.today + timedelta(days=1)
     first = max(record.first, (after - timedelta(days=30 * MOST_MONTHS)).replace(day=1))
     days = data.daily(record, Window("calendar", first, after))
+    if record.slots.height == 0:
+        return FigureBlock("calendar", title, "Nothing has come in yet.")
     if days.height == 0:
         return FigureBlock("calendar", title, "No day has passed yet.")
     months = (

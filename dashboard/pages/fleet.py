@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 from datetime import datetime
 from typing import Any, Final
@@ -53,6 +54,7 @@ def layout(user: User, store: Store, search: str | None, now: datetime) -> html.
         [
             html.H1("Fleet", tabIndex=-1),
             html.P(fleet_text.attention(fleet.total), className="judgement"),
+            *_first_steps(fleet.total),
             agenda.teaser(fleet_data.agenda_counts(user, store)),
             html.Div(saved_views(fleet_data.saved(user, store)), id=VIEWS, className="views"),
             html.Div(
@@ -74,6 +76,21 @@ def layout(user: User, store: Store, search: str | None, now: datetime) -> html.
         ],
         className="page",
     )
+
+
+def _first_steps(total: Mapping[str, int]) -> list[html.P]:
+    """What to do where there is no site yet."""
+    if sum(total.values()):
+        return []
+    return [
+        html.P(
+            [
+                "Describe a home in a site file and record it with ",
+                html.Code("pledgewatt site add FILE"),
+                ". Then its exports can come in, and it stands here.",
+            ]
+        )
+    ]
 
 
 def saved_views(views: list[SavedView], said: str = "") -> list[Any]:

@@ -85,6 +85,10 @@ def days_block(record: data.Record, by_day: pl.DataFrame, chosen: data.Period) -
     title = "Heat and electricity per day"
     if record.recipe is None or by_day.height == 0:
         return FigureBlock("daily", title, record.why_not or "The period has not begun.")
+    if not by_day.select(pl.any_horizontal(_day_is_known(), pl.col("in_run") > 0).any()).item():
+        return FigureBlock(
+            "daily", title, "In no hour of this period are heat and electricity both known."
+        )
     count = {s: by_day.filter(pl.col("status") == s).height for s in _STATUS}
     said = [f"{fmt.plural(count['whole'], 'day')} measured in full"]
     said += [f"{count[s]} {words}" for s, words in _STATUS.items() if s != "whole" and count[s]]
@@ -121,6 +125,10 @@ _STATUS: Final = {
     "part": "known in part",
     "missing": "not known",
 }
+
+
+def _day_is_known() -> pl.Expr:
+    return (pl.col("hours_measured") + pl.col("hours_bridged")) > 0
 
 
 def _day_known(row: dict[str, int]) -> bool:

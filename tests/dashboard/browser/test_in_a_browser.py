@@ -105,26 +105,6 @@ def test_a_session_that_ended_leads_back_to_the_form(browser, address):
     context.close()
 
 
-def test_no_page_is_wider_than_its_screen(page):
-    sign_in(page, "ines")
-    for path, mark in (
-        ("/", "tbody tr"),
-        ("/?by=designer&pick=brook-cottage&pick=fen-view", "tbody tr"),
-        ("/agenda", "#page h2"),
-        ("/compare?site=brook-cottage&site=alder-row-3", ".js-plotly-plot .main-svg"),
-        ("/site/brook-cottage", ".js-plotly-plot .main-svg"),
-        ("/site/brook-cottage/home", ".bars li"),
-    ):
-        page.goto(path)
-        page.locator(mark).first.wait_for()
-        for width in (1440, 768, 390, 320):
-            page.set_viewport_size({"width": width, "height": 900})
-            # A function and no text: the pages forbid the browser to evaluate texts.
-            page.wait_for_function(
-                "() => document.documentElement.scrollWidth <= document.documentElement.clientWidth"
-            )
-
-
 def test_the_fleet_can_be_used_by_keyboard_alone(page):
     sign_in(page, "ines")
     sync_api.expect(page.locator("tbody tr")).to_have_count(6)
