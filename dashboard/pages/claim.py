@@ -314,7 +314,8 @@ def _button(name: str, words: str) -> html.Button:
 
 def _timeline(moments: list[Moment], site: Site) -> html.Div:
     rows = tuple(("", m.what, m.said) for m in moments)
-    first = [fmt.moment(m.at.astimezone(site.tz)) for m in moments]
+    local = [m.at.astimezone(site.tz) for m in moments]
+    first = [f"{fmt.short_day(at.date())}, {at:%H:%M}" for at in local]
     return parts.table(
         Table(("When", "What", "Said or noted"), rows, frozenset()),
         "Newest first, local time",

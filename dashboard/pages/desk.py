@@ -57,7 +57,7 @@ def _section(title: str, found: list[Case], now: datetime, nothing: str) -> html
     first: list[Any] = [
         dcc.Link(f"Claim {case.claim.number}", href=f"/claim/{case.claim.number}")
         if case.claim
-        else dcc.Link("no claim", href=f"/site/{case.site.id}")
+        else dcc.Link("Open the site", href=f"/site/{case.site.id}")
         for case in found
     ]
     return html.Section(

@@ -29,7 +29,7 @@ WORDS: Final = {
     "boundary": "It says which parts are counted. H1 is the heat pump alone. H2 adds its fan or "
     "ground pump. H3 adds electric back-up heaters. H4 adds the pumps of your heating.",
     "standing charge": "What the supplier asks for each day, however much you use.",
-    "hours known": "We only count hours in which heat and electricity were both read. We do not "
+    "Hours known": "We only count hours in which heat and electricity were both read. We do not "
     "guess the rest.",
 }
 

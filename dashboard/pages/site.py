@@ -40,6 +40,7 @@ def layout(user: User, store: Store, site_id: str, search: str | None, now: date
     top = site_text.judgement(record, now)
     imports = data.imports(user, store, site_id)
     quarantine = data.quarantine(user, store, site_id)
+    happened = site_text.events_table(site, record.findings)
     return html.Div(
         [
             html.Nav(dcc.Link("← All sites", href="/"), className="crumb", **aria(label="Back")),
@@ -91,10 +92,10 @@ def layout(user: User, store: Store, site_id: str, search: str | None, now: date
             ),
             html.Section(
                 [
-                    html.H2("Events"),
-                    parts.table(site_text.events_table(site), "What happened here, newest first")
-                    if site.event
-                    else html.P("No event has been noted for this site."),
+                    html.H2("Events and notes"),
+                    parts.table(happened, "What happened here and what was noted, newest first")
+                    if happened
+                    else html.P("No event and no note is on record for this site."),
                 ],
                 className="card",
             ),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Final
@@ -26,6 +27,7 @@ from monitor.metrics.account import Account
 from monitor.metrics.plausibility import Kind
 from monitor.metrics.uncertainty import K_95
 from monitor.models import Expectation, MeterFit, Site, Terms
+from monitor.store.findings import KeptFinding
 
 DOUBTS: Final = {
     Kind.HOUSE: "heat beside the house's heat loss",
@@ -393,15 +395,21 @@ def _grade(fit: MeterFit) -> str:
     return f"{'EN 1434' if fit.measures == 'heat' else 'MID'} {fit.accuracy_class}"
 
 
-def events_table(site: Site) -> Table:
-    """What happened at the site, newest first."""
-    return Table(
-        ("When", "What", "Note"),
-        tuple(
-            (fmt.moment(site.utc(e.at).astimezone(site.tz)), e.what, e.note)
-            for e in sorted(site.event, key=lambda e: site.utc(e.at), reverse=True)
-        ),
+def events_table(site: Site, findings: Iterable[KeptFinding]) -> Table | None:
+    """What happened at the site and what people noted, newest first; None where nothing did."""
+    lines = [(site.utc(e.at), e.what, e.note) for e in site.event]
+    lines += [
+        (kept.noted_at, "note", f"{kept.finding.title}: {kept.note} ({kept.noted_by})")
+        for kept in findings
+        if kept.noted_at is not None
+    ]
+    if not lines:
+        return None
+    rows = tuple(
+        (fmt.moment(at.astimezone(site.tz)), what, note)
+        for at, what, note in sorted(lines, key=lambda line: line[0], reverse=True)
     )
+    return Table(("When", "What", "Note"), rows)
 
 
 #: Rows of long tables that a page shows; their files have all.

@@ -93,9 +93,9 @@ ANSWERS = """() => {
     const place = () => JSON.stringify(one.firstChild.getBoundingClientRect());
     const was = place();
     one.open = true;
-    if (place() !== was) moved.push(one.innerText.slice(0, 80));
+    if (place() !== was) moved.push(one.textContent.slice(0, 80));
   }
-  left().forEach((now, n) => { if (now !== before[n]) moved.push(heads[n].innerText); });
+  left().forEach((now, n) => { if (now !== before[n]) moved.push(heads[n].textContent); });
   return moved;
 }"""
 
