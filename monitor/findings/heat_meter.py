@@ -110,14 +110,14 @@ class _Ratio:
     hour_day: npt.NDArray[np.int64]
     hour_ratio: Values
 
-    def is_steady_from(self, day: int) -> bool:
-        """Whether hours stray about the ratio after a day as they did before.
+    def shows(self, size: float, day: int) -> bool:
+        """Whether hours stray about the ratio after a day as they did before, and by less than it.
 
         Heat that is stamped by another clock than the water strays far more.
         """
         late = self.hour_day >= day
         before, after = (float(np.std(self.hour_ratio[side])) for side in (~late, late))
-        return after <= STRAYS_MORE * before + STRAYS
+        return after <= min(STRAYS_MORE * before + STRAYS, abs(size))
 
 
 def _beside_water(seen: Seen) -> _Ratio | None:
@@ -158,7 +158,9 @@ def _by_water(seen: Seen, ratio: _Ratio) -> _Moved | None:
         day,
         [steps.steps(len(day), least_before=LEAST_BEFORE, least_after=LEAST_AFTER)],
     )
-    if change is None or not _is_told(change) or not ratio.is_steady_from(int(day[change.at])):
+    if change is None or not _is_told(change):
+        return None
+    if not ratio.shows(change.size, int(day[change.at])):
         return None
     since = seen.site.midnight(date_of(int(day[change.at])))
     until = seen.site.midnight(date_of(int(day[-1]))) + timedelta(days=1)
