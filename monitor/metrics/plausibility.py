@@ -49,6 +49,13 @@ LEAST_DAYS: Final = 30
 #: 2018).
 ASKED_ROOM_C: Final = 20.0
 ROOM_SLACK_K: Final = 1.5
+
+#: Local hours of the day whose warmth was asked for, so that a set-back by night is no cold
+#: house, and how many of them must be known. Common practice, no source.
+WAKING_H: Final = (7, 22)
+LEAST_WAKING_H: Final = 11.0
+
+#: Below this room temperature health is at risk, degC; see above.
 LEAST_ROOM_C: Final = 18.0
 
 #: SPF lost for each kelvin that the flow is hotter. Common practice, no source.
@@ -292,11 +299,12 @@ def rooms(
     if own.height == 0:
         return "Room temperature is not recorded: whether the household is warm cannot be seen."
     cold = set(days.filter(pl.col("outdoor_c") < BASE_C)["day"])
+    local = pl.col("slot_start_utc").dt.convert_time_zone(site.zone)
     daily = (
-        own.with_columns(pl.col("slot_start_utc").dt.convert_time_zone(site.zone).dt.date())
-        .group_by("slot_start_utc")
+        own.filter(local.dt.hour().is_between(*WAKING_H, closed="left"))
+        .group_by(local.dt.date().alias("day"))
         .agg(pl.col("mean").mean(), pl.col("covered").sum())
-        .filter(pl.col("slot_start_utc").is_in(list[date](cold)) & (pl.col("covered") >= 18))
+        .filter(pl.col("day").is_in(list[date](cold)) & (pl.col("covered") >= LEAST_WAKING_H))
     )
     if daily.height < LEAST_DAYS:
         return (
@@ -308,7 +316,7 @@ def rooms(
     mean, under = float(np.median(room)), float((room < LEAST_ROOM_C).mean())
     missing = asked_c - mean
     text = (
-        f"Over {daily.height} heating days the room was at {mean:.1f} degC in the median, "
+        f"Over {daily.height} heating days the room was at {mean:.1f} degC by day in the median, "
         f"{asked_c:g} degC having been asked for; {under:.0%} of these days lay below "
         f"{LEAST_ROOM_C:g} degC"
     )
