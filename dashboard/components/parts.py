@@ -2,15 +2,22 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Sequence
 from typing import Any
 
 from dash import dcc, html
+from plotly.utils import PlotlyJSONEncoder
 
 from dashboard.components.aria import UNHEARD, aria
 from dashboard.pages.site_figures import FigureBlock
 from dashboard.theme import Look
 from dashboard.view_models import Table
+
+
+def plain(part: Any) -> Any:
+    """A part of a page as the browser gets it, to be kept and handed out again and again."""
+    return json.loads(json.dumps(part, cls=PlotlyJSONEncoder))
 
 
 def badge(look: Look) -> html.Span:
