@@ -11,16 +11,14 @@ from axe_playwright_python.sync_playwright import Axe
 
 from monitor.store import cases, users
 from monitor.store.findings import load_findings
-from tests.dashboard.browser.test_in_a_browser import PASSWORD, address, browser, sign_in
+from tests.dashboard.browser.test_in_a_browser import PASSWORD, sign_in
 from tests.dashboard.conftest import NOW
-
-__all__ = ["address", "browser"]
 
 pytestmark = [pytest.mark.browser, pytest.mark.xdist_group("browser")]
 
 RULES = {
     "light": {"type": "tag", "values": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]},
-    # The same page in other colours.
+    # The same page in other colours: the style sheet alone asks for the scheme.
     "dark": {"type": "rule", "values": ["color-contrast"]},
 }
 
@@ -52,14 +50,17 @@ def pages(store) -> dict[str, list[tuple[str, str]]]:
     }
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.fixture(scope="module")
+def open_profile(browser, address):
+    """The engine is put into the page as a script, which the pages' own policy forbids."""
+    opened = browser.new_context(base_url=address, bypass_csp=True, reduced_motion="reduce")
+    yield opened
+    opened.close()
+
+
 @pytest.mark.parametrize("who", ["nobody", "ines", "wanda", "hugo"])
-def test_no_page_breaks_a_rule(browser, address, pages, who, scheme):
-    # The engine is put into the page as a script, which the pages' own policy forbids.
-    context = browser.new_context(
-        base_url=address, color_scheme=scheme, bypass_csp=True, reduced_motion="reduce"
-    )
-    page = context.new_page()
+def test_no_page_breaks_a_rule(open_profile, pages, who):
+    page = open_profile.new_page()
     if who != "nobody":
         sign_in(page, who)
         page.wait_for_url(lambda url: "/login" not in url)
@@ -67,8 +68,11 @@ def test_no_page_breaks_a_rule(browser, address, pages, who, scheme):
     for path, mark in pages[who]:
         page.goto(path)
         page.locator(mark).first.wait_for()
-        for found in Axe().run(page, options={"runOnly": RULES[scheme]}).response["violations"]:
-            nodes = [node["html"][:120] for node in found["nodes"][:3]]
-            broken.append(f"{path}: {found['id']}: {nodes}")
-    context.close()
+        for scheme, rules in RULES.items():
+            page.emulate_media(color_scheme=scheme)
+            for found in Axe().run(page, options={"runOnly": rules}).response["violations"]:
+                nodes = [node["html"][:120] for node in found["nodes"][:3]]
+                broken.append(f"{path}, {scheme}: {found['id']}: {nodes}")
+    page.close()
+    open_profile.clear_cookies()
     assert broken == [], "\n".join(broken)
