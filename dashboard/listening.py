@@ -101,5 +101,8 @@ class Listener:
             # First what was sent is read, so that nobody with a request seems idle.
             self._turn()
             for channel in self._server.active_channels.values():
+                for request in list(channel.requests):
+                    # As if it were asked for: the answer says that the connection ends with it.
+                    request.headers["CONNECTION"] = "close"
                 if not (channel.request or channel.requests or channel.total_outbufs_len):
                     channel.will_close = True

@@ -33,23 +33,26 @@ def chosen(is_chosen: bool) -> list[html.Span]:  # noqa: FBT001 - the one thing 
     return [html.Span(" (chosen)", className="unseen")] if is_chosen else []
 
 
+def _element(kind: str, children: Any, **more: str) -> dict[str, Any]:
+    """An element as the browser gets it: a page has thousands of cells, and components are slow."""
+    props = {"children": children, **more}
+    return {"namespace": "dash_html_components", "type": kind, "props": props}
+
+
 def table(
     model: Table, caption: str, *, first: Sequence[Any] | None = None, wide: bool = False
 ) -> html.Div:
     """A table with caption and scoped heads; `first` may replace the text of column one."""
     numeric = [("num" if i in model.numeric else "") for i in range(len(model.head))]
-    body = []
+    body: list[Any] = []
     for n, row in enumerate(model.rows):
         head = first[n] if first is not None else row[0]
-        body.append(
-            html.Tr(
-                [html.Th(head, scope="row", className=numeric[0])]
-                + [
-                    html.Td(cell, className=css)
-                    for cell, css in zip(row[1:], numeric[1:], strict=True)
-                ]
-            )
-        )
+        cells = [_element("Th", head, scope="row", className=numeric[0])]
+        cells += [
+            _element("Td", cell, className=css)
+            for cell, css in zip(row[1:], numeric[1:], strict=True)
+        ]
+        body.append(_element("Tr", cells))
     return html.Div(
         html.Table(
             [

@@ -47,7 +47,7 @@ from monitor.store.sites import list_sites
 from tests.bench.fleet_page import page, results
 
 #: Seconds after which a request counts as failed.
-PATIENCE = 30.0
+PATIENCE = 60.0
 
 PASSWORD = "nine green bottles"
 

@@ -55,11 +55,17 @@ def serving() -> Iterator[tuple[Slow, int, Event, Thread]]:
 
 
 def ask(port: int, path: str, method: str = "GET") -> tuple[int, bytes]:
+    status, content, _ = heard(port, path, method)
+    return status, content
+
+
+def heard(port: int, path: str, method: str = "GET") -> tuple[int, bytes, str]:
+    """Status, content, and whether the connection stays open."""
     connection = http.client.HTTPConnection("127.0.0.1", port, timeout=20)
     try:
         connection.request(method, path)
         answer = connection.getresponse()
-        return answer.status, answer.read()
+        return answer.status, answer.read(), answer.headers.get("Connection", "stays").lower()
     finally:
         connection.close()
 
@@ -90,7 +96,7 @@ def test_who_signs_in_takes_no_turn_of_a_page():
 def test_told_to_stop_it_answers_in_full_what_has_come_in_and_lets_nobody_new_in():
     with serving() as (app, port, told, thread), ThreadPoolExecutor(12) as people:
         # More than take turns at a time: some have not even been begun.
-        begun = [people.submit(ask, port, "/long") for _ in range(3 * PAGES)]
+        begun = [people.submit(heard, port, "/long") for _ in range(3 * PAGES)]
         app.wait_for(PAGES)
         idle = http.client.HTTPConnection("127.0.0.1", port, timeout=5)
         idle.request("GET", "/health")
@@ -105,7 +111,7 @@ def test_told_to_stop_it_answers_in_full_what_has_come_in_and_lets_nobody_new_in
             pytest.fail("somebody new was let in")
         assert thread.is_alive()
         app.let_go.set()
-        assert all(one.result(20) == (200, LONG) for one in begun)
+        assert all(one.result(20) == (200, LONG, "close") for one in begun)
         thread.join(10)
         assert not thread.is_alive()
         idle.close()
