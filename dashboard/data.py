@@ -8,7 +8,7 @@ here they are only asked for, window by window.
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from functools import cached_property
 from typing import Final
@@ -41,6 +41,7 @@ from monitor.schemas import empty
 from monitor.store import claims, derived, readings
 from monitor.store.connection import Store
 from monitor.store.findings import KeptFinding, load_findings
+from monitor.store.memory import Kept
 from monitor.store.sites import list_sites, load_site
 from monitor.store.sources import SourceState, source_states
 from monitor.store.users import User
@@ -51,6 +52,9 @@ ROLLING: Final = {"7": 7, "30": 30, "365": 365}
 
 #: Most points of a cumulative course: a longer period takes every second day, and so on.
 MOST_POINTS = 370
+
+#: Parts of pages that are kept with a record.
+MOST_PARTS: Final = 24
 
 #: Longest period whose every reading is handed out in one file.
 MOST_READING_DAYS: Final = 31
@@ -85,6 +89,8 @@ class Record:
         Weather of the site from elsewhere; stretches that do not count.
     first, until
         First local day with any known energy, and the hour up to which figures reach.
+    parts
+        What pages made from this record and nothing else, kept as long as it is.
     """
 
     site: Site
@@ -103,6 +109,9 @@ class Record:
     why_not: str
     first: date
     until: datetime
+    parts: Kept = field(
+        default_factory=lambda: Kept(MOST_PARTS), init=False, repr=False, compare=False
+    )
 
     @cached_property
     def hides(self) -> Hidden | None:
@@ -168,11 +177,20 @@ def site_name(user: User, store: Store, site_id: str) -> str:
 
 
 def record(user: User, store: Store, site_id: str, now: datetime) -> Record:
-    """A site with its slots paired inside the boundary of its promise."""
+    """A site with its slots paired inside the boundary of its promise.
+
+    It is made once an hour, and anew after each change of the site; whether the person may
+    see it is asked, and the look logged, each time.
+    """
     site = _own(user, store, site_id)
+    until = now.replace(minute=0, second=0, microsecond=0)
+    return store.of_site.get(site_id, lambda: _record(store, site, until), stamp=until)
+
+
+def _record(store: Store, site: Site, until: datetime) -> Record:
+    site_id = site.id
     standing = derived.load_standing(store, site_id)
     slots, states = derived.load_slots(store, site_id), derived.load_states(store, site_id)
-    until = now.replace(minute=0, second=0, microsecond=0)
     chosen, why_not = _recipe(site)
     in_force = tuple(claims.exclusions(store, site_id).values())
     every = pair(slots, chosen) if chosen else None

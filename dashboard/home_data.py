@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Final
 
@@ -95,6 +95,11 @@ class Home:
 def home(user: User, store: Store, site_id: str, now: datetime) -> Home:
     """One home, for the people who live in it."""
     found = data.record(user, store, site_id, now)
+    made: Home = found.parts.get("home", lambda: _home(store, found))
+    return replace(made, claims=tuple(reversed(load_claims(store, site_id))))
+
+
+def _home(store: Store, found: data.Record) -> Home:
     offered = {choice.key: choice.window for choice in data.choices(found)}
     window = offered.get("guarantee", offered["365"])
     after = min(window.end, found.today + timedelta(days=1))
@@ -118,7 +123,6 @@ def home(user: User, store: Store, site_id: str, now: datetime) -> Home:
         water_kwh_day=water[0],
         water_share=water[1],
         cylinder_high_c=_highest(found, Role.DHW_TEMP, offered["7"]),
-        claims=tuple(reversed(load_claims(store, site_id))),
         record=found,
         window=window,
         account=data.window_account(found, window),

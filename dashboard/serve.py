@@ -15,9 +15,9 @@ from typing import Final
 
 from apscheduler.executors.pool import ThreadPoolExecutor
 from apscheduler.schedulers.background import BackgroundScheduler
-from waitress.server import create_server
 
 from dashboard.app import create_app
+from dashboard.listening import Listener
 from dashboard.provider import Provider
 from dashboard.telling.described import Telling
 from dashboard.telling.teller import Teller
@@ -58,7 +58,6 @@ def serve(
     *,
     host: str = "127.0.0.1",
     port: int = 8050,
-    threads: int = 8,
     secure_cookies: bool = False,
     proxies: int = 0,
     sources: Sources | None = None,
@@ -66,7 +65,7 @@ def serve(
     provider: Provider | None = None,
     on_ready: Callable[[str], None] | None = None,
 ) -> None:
-    """Serve until the process is told to stop (Ctrl-C or SIGTERM).
+    """Serve until the process is told to stop (Ctrl-C or SIGTERM); what was begun is finished.
 
     Parameters
     ----------
@@ -94,30 +93,18 @@ def serve(
         door = socket.create_server((host, port), family=family)
     except OSError as error:
         raise _cannot_listen(host, port, error) from error
-    listener = create_server(
-        app.server,
-        sockets=[door],
-        threads=threads,
-        ident=None,
-        # Without a proxy nobody may say that they ask for somebody else.
-        clear_untrusted_proxy_headers=proxies == 0,
-    )
-    with _working(store, sources, telling):
-        try:
-            with _stopping():
-                if on_ready is not None:
-                    on_ready(f"http://{_shown(host)}:{door.getsockname()[1]}/")
-                # Returns once a signal has raised SystemExit or KeyboardInterrupt inside.
-                listener.run()
-        finally:
-            listener.close()
+    listener = Listener(app.server, door, proxies=proxies)
+    with _working(store, sources, telling), _stopping() as told_to_stop:
+        if on_ready is not None:
+            on_ready(f"http://{_shown(host)}:{door.getsockname()[1]}/")
+        listener.run(told_to_stop)
 
 
 def take_in(store: Store, sources: Sources, *, on_ready: Callable[[], None]) -> None:
     """Take in files without serving pages, until the process is told to stop."""
-    with _working(store, sources), _stopping():
+    with _working(store, sources), _stopping() as told_to_stop:
         on_ready()
-        threading.Event().wait()
+        told_to_stop.wait()
 
 
 def collector(store: Store, sources: Sources) -> Collector:
@@ -195,17 +182,25 @@ def _cannot_listen(host: str, port: int, error: OSError) -> PledgewattError:
 
 
 @contextmanager
-def _stopping() -> Iterator[None]:
-    """Let SIGTERM end the server as Ctrl-C does; only the main thread can be told."""
+def _stopping() -> Iterator[threading.Event]:
+    """An event that SIGTERM or Ctrl-C sets, if in the main thread; a second one ends at once."""
+    told = threading.Event()
     if threading.current_thread() is not threading.main_thread():
-        yield
+        yield told
         return
+    before = {number: signal.getsignal(number) for number in (signal.SIGTERM, signal.SIGINT)}
+
+    def restore() -> None:
+        for number, handler in before.items():
+            signal.signal(number, handler)
 
     def stop(number: int, frame: FrameType | None) -> None:  # noqa: ARG001 - signal's form
-        raise SystemExit(0)
+        told.set()
+        restore()
 
-    before = signal.signal(signal.SIGTERM, stop)
+    for number in before:
+        signal.signal(number, stop)
     try:
-        yield
+        yield told
     finally:
-        signal.signal(signal.SIGTERM, before)
+        restore()

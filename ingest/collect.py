@@ -20,7 +20,6 @@ from typing import Any, Final
 
 from ingest.errors import IngestError, Terminal, Transient
 from ingest.fetch_http import fetch_http
-from ingest.fetch_sftp import fetch_sftp
 from ingest.fetched import Fetched
 from ingest.inbox import content_hash, import_file
 from ingest.messages import MessageSpool
@@ -173,6 +172,9 @@ class Collector:
         if isinstance(source, HttpSource):
             return fetch_http(source, spool, remembered, now, self.stopping)
         there = self._there[source.name]
+        # Its library takes longer to load than all of ours: only who has such a source waits.
+        from ingest.fetch_sftp import fetch_sftp
+
         return fetch_sftp(source, spool, remembered, there, now, self.stopping)
 
     def take(self, source: Source, visit: Visit, *, note: str | None = None) -> Pass:

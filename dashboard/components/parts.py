@@ -2,15 +2,22 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Sequence
 from typing import Any
 
 from dash import dcc, html
+from plotly.utils import PlotlyJSONEncoder
 
 from dashboard.components.aria import UNHEARD, aria
 from dashboard.pages.site_figures import FigureBlock
 from dashboard.theme import Look
 from dashboard.view_models import Fact, How, Table
+
+
+def plain(part: Any) -> Any:
+    """A part of a page as the browser gets it, to be kept and handed out again and again."""
+    return json.loads(json.dumps(part, cls=PlotlyJSONEncoder))
 
 
 def badge(look: Look) -> html.Span:
@@ -52,25 +59,27 @@ def _way(words: str, href: str) -> Any:
     return dcc.Link(words, href=href)
 
 
+def _element(kind: str, children: Any, **more: str) -> dict[str, Any]:
+    """An element as the browser gets it: a page has thousands of cells, and components are slow."""
+    props = {"children": children, **more}
+    return {"namespace": "dash_html_components", "type": kind, "props": props}
+
+
 def table(
     model: Table, caption: str, *, first: Sequence[Any] | None = None, wide: bool = False
 ) -> html.Div:
     """A table with caption and scoped heads; `first` may replace the text of column one."""
     numeric = [("num" if i in model.numeric else "") for i in range(len(model.head))]
     hows = model.hows or (None,) * len(model.rows)
-    body = []
+    body: list[Any] = []
     for n, (row, asked) in enumerate(zip(model.rows, hows, strict=True)):
         head = first[n] if first is not None else row[0]
-        body.append(
-            html.Tr(
-                [html.Th(head, scope="row", className=numeric[0])]
-                + [
-                    html.Td(cell, className=css)
-                    for cell, css in zip(row[1:], numeric[1:], strict=True)
-                ],
-                className="asked" if asked else "",
-            )
-        )
+        cells = [_element("Th", head, scope="row", className=numeric[0])]
+        cells += [
+            _element("Td", cell, className=css)
+            for cell, css in zip(row[1:], numeric[1:], strict=True)
+        ]
+        body.append(_element("Tr", cells, className="asked" if asked else ""))
         if asked is not None:
             # A row of its own: no column changes its width when the answer is opened.
             body.append(html.Tr(html.Td(how(asked), colSpan=len(model.head)), className="hows"))

@@ -16,6 +16,7 @@ from dashboard.components.aria import aria
 from dashboard.pages import findings_text, how_site, site_figures, site_reasons, site_text
 from dashboard.view_models import Fact, Table
 from monitor.errors import NotFoundError
+from monitor.models import Site
 from monitor.store import origins
 from monitor.store.connection import Store
 from monitor.store.users import User
@@ -38,8 +39,6 @@ def layout(user: User, store: Store, site_id: str, search: str | None, now: date
     record = data.record(user, store, site_id, now)
     site = record.site
     top = site_text.judgement(record, now)
-    imports = data.imports(user, store, site_id)
-    quarantine = data.quarantine(user, store, site_id)
     happened = site_text.events_table(site, record.findings)
     return html.Div(
         [
@@ -57,14 +56,9 @@ def layout(user: User, store: Store, site_id: str, search: str | None, now: date
             html.Div(parts.facts(top.facts, big=True), id="spf"),
             _ingredients(record),
             findings_text.section(record.findings, record),
-            parts.figure(site_figures.course_block(record), _csv(site_id, "cumulative")),
-            parts.figure(site_reasons.shortfall_block(record), _csv(site_id, "shortfall")),
-            site_reasons.model(record),
-            site_reasons.doubts(record),
+            *record.parts.get("reasons", lambda: parts.plain(_reasons(record))),
             html.Section(closer(record, search), id=CLOSER, **aria(live="polite")),
-            _windows(record, site_id),
-            parts.figure(calendar_chart.block(record), _csv(site_id, "daily", "all")),
-            site_reasons.costs(record),
+            *record.parts.get("history", lambda: parts.plain(_history(record))),
             html.Section(
                 [
                     html.H2("Promise and meters", id="promise"),
@@ -76,20 +70,7 @@ def layout(user: User, store: Store, site_id: str, search: str | None, now: date
                 ],
                 className="card",
             ),
-            html.Section(
-                [
-                    html.H2("What came in", id="imports"),
-                    parts.table(
-                        site_text.imports_table(site, imports),
-                        _of("Imports, newest first", imports.height),
-                        wide=True,
-                    )
-                    if imports.height
-                    else html.P("Nothing has been imported for this site yet."),
-                    *_set_aside(quarantine, site_id),
-                ],
-                className="card",
-            ),
+            record.parts.get("arrivals", lambda: parts.plain(_arrivals(user, store, site))),
             html.Section(
                 [
                     html.H2("Events and notes"),
@@ -101,6 +82,43 @@ def layout(user: User, store: Store, site_id: str, search: str | None, now: date
             ),
         ],
         className="page",
+    )
+
+
+def _reasons(record: data.Record) -> list[Any]:
+    site_id = record.site.id
+    return [
+        parts.figure(site_figures.course_block(record), _csv(site_id, "cumulative")),
+        parts.figure(site_reasons.shortfall_block(record), _csv(site_id, "shortfall")),
+        site_reasons.model(record),
+        site_reasons.doubts(record),
+    ]
+
+
+def _history(record: data.Record) -> list[Any]:
+    site_id = record.site.id
+    return [
+        _windows(record, site_id),
+        parts.figure(calendar_chart.block(record), _csv(site_id, "daily", "all")),
+        site_reasons.costs(record),
+    ]
+
+
+def _arrivals(user: User, store: Store, site: Site) -> html.Section:
+    imports = data.imports(user, store, site.id)
+    return html.Section(
+        [
+            html.H2("What came in", id="imports"),
+            parts.table(
+                site_text.imports_table(site, imports),
+                _of("Imports, newest first", imports.height),
+                wide=True,
+            )
+            if imports.height
+            else html.P("Nothing has been imported for this site yet."),
+            *_set_aside(data.quarantine(user, store, site.id), site.id),
+        ],
+        className="card",
     )
 
 
@@ -191,8 +209,15 @@ def _windows(record: data.Record, site_id: str) -> html.Section:
 
 def closer(record: data.Record, search: str | None) -> list[Any]:
     """The part of the page that follows the chosen period."""
-    site_id = record.site.id
     chosen = data.period(record, period_key(search))
+    found: list[Any] = record.parts.get(
+        ("closer", chosen.key), lambda: parts.plain(_closer(record, chosen))
+    )
+    return found
+
+
+def _closer(record: data.Record, chosen: data.Period) -> list[Any]:
+    site_id = record.site.id
     offered = data.choices(record)
     links: list[Any] = [
         dcc.Link(

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from datetime import date, datetime
+from dataclasses import dataclass, fields
+from datetime import UTC, date, datetime, timedelta
 from math import sqrt
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 import polars as pl
@@ -12,7 +13,7 @@ import polars as pl
 from monitor.metrics import periods
 from monitor.metrics.boundary import Recipe
 from monitor.metrics.hidden import Hidden
-from monitor.metrics.performance import Blocks, Values, accounts
+from monitor.metrics.performance import Blocks, Values, Whole, accounts
 from monitor.metrics.uncertainty import (
     BudgetLine,
     HeatMeterUse,
@@ -25,6 +26,9 @@ from monitor.models import Assumption, Boundary, Record, Role, Site
 #: Share of the nominal heat output from which an hour counts as running, when flow and
 #: return are read for the heat meter's working point. Common practice, no source.
 RUNNING_SHARE = 0.3
+
+_EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
+_MICROSECOND: Final = timedelta(microseconds=1)
 
 
 class Hours(Record):
@@ -116,47 +120,83 @@ def _harmonic(values: Values, weight: Values) -> float:
     return float(weight.sum() / (weight / values).sum())
 
 
-def hidden_share(daily: pl.DataFrame, hours_missing: int, zone: str) -> float:
-    """Share of the electricity that the hours not known are held to hide.
+@dataclass(frozen=True)
+class Days:
+    """Accounts of local days in order, as plain arrays: a page asks for hundreds of windows.
 
-    Each such hour is held to have used what the known hours of its calendar month did on
-    average, or those of the whole window where the month has none. An estimate, used only
-    to say how uncertain the figure is (R9).
-
-    Parameters
+    Attributes
     ----------
-    daily
-        Accounts of days, as `accounts` gives them.
-    hours_missing
-        Of the whole window. Days know fewer hours, as a bridged block across midnight is
-        in neither; only what the window does not know is hidden.
-    zone
-        Time zone of the days.
+    start
+        Begin of each, in microseconds since 1970 (UTC).
+    day
+        Its local date, in days since 1970.
+    electricity, spf
+        kWh, and the SPF of the day (NaN where no electricity is known).
+    known, missing
+        Hours.
     """
-    if not hours_missing:
-        return 0.0
-    months = daily.group_by(pl.col("start_utc").dt.convert_time_zone(zone).dt.truncate("1mo")).agg(
-        pl.col("electricity_kwh").sum(),
-        (pl.col("hours_measured") + pl.col("hours_bridged")).sum().alias("known"),
-        pl.col("hours_missing").sum().alias("missing"),
-    )
-    used, known, missing = (months[c].to_numpy() for c in ("electricity_kwh", "known", "missing"))
-    if not known.sum() or used.sum() <= 0:
-        return 1.0
-    rate = np.where(known > 0, used / np.maximum(known, 1), used.sum() / known.sum())
-    hidden = float((rate * missing).sum()) * hours_missing / float(missing.sum())
-    return hidden / (hidden + float(used.sum()))
 
+    start: Whole
+    day: Whole
+    electricity: Values
+    spf: Values
+    known: Whole
+    missing: Whole
 
-def daily_spread(daily: pl.DataFrame) -> float:
-    """Energy-weighted standard deviation of daily SPF; 0 with fewer than two days."""
-    known = daily.filter(pl.col("electricity_kwh") > 0)
-    if known.height < 2:
-        return 0.0
-    weight = known["electricity_kwh"].to_numpy()
-    spf = known["spf"].to_numpy()
-    mean = np.average(spf, weights=weight)
-    return sqrt(float(np.average((spf - mean) ** 2, weights=weight)))
+    @classmethod
+    def of(cls, daily: pl.DataFrame, zone: str) -> Days:
+        """From a frame as `accounts` gives it, in the time zone of its days."""
+        day = daily["start_utc"].dt.convert_time_zone(zone).dt.date()
+        return cls(
+            start=daily["start_utc"].dt.epoch("us").to_numpy(),
+            day=day.to_physical().cast(pl.Int64).to_numpy(),
+            electricity=daily["electricity_kwh"].cast(pl.Float64).to_numpy(),
+            spf=daily["spf"].cast(pl.Float64).fill_null(np.nan).to_numpy(),
+            known=(daily["hours_measured"] + daily["hours_bridged"]).to_numpy(),
+            missing=daily["hours_missing"].to_numpy(),
+        )
+
+    def between(self, start_utc: datetime, end_utc: datetime) -> Days:
+        """Those that begin in a window."""
+        edges = [(moment - _EPOCH) // _MICROSECOND for moment in (start_utc, end_utc)]
+        own = slice(*np.searchsorted(self.start, edges).tolist())
+        return Days(**{field.name: getattr(self, field.name)[own] for field in fields(self)})
+
+    def hidden_share(self, hours_missing: int) -> float:
+        """Share of the electricity that the hours not known are held to hide.
+
+        Each such hour is held to have used what the known hours of its calendar month did on
+        average, or those of the whole window where the month has none. An estimate, used only
+        to say how uncertain the figure is (R9).
+
+        Parameters
+        ----------
+        hours_missing
+            Of the whole window. Days know fewer hours, as a bridged block across midnight is
+            in neither; only what the window does not know is hidden.
+        """
+        if not hours_missing:
+            return 0.0
+        months = self.day.astype("datetime64[D]").astype("datetime64[M]")
+        _, month = np.unique(months, return_inverse=True)
+        used, known, missing = (
+            np.bincount(month, each) for each in (self.electricity, self.known, self.missing)
+        )
+        if not known.sum() or used.sum() <= 0:
+            return 1.0
+        rate = np.where(known > 0, used / np.maximum(known, 1), used.sum() / known.sum())
+        hidden = float((rate * missing).sum()) * hours_missing / float(missing.sum())
+        return hidden / (hidden + float(used.sum()))
+
+    @property
+    def spread(self) -> float:
+        """Energy-weighted standard deviation of daily SPF; 0 with fewer than two days."""
+        own = self.electricity > 0
+        if own.sum() < 2:
+            return 0.0
+        weight, spf = self.electricity[own], self.spf[own]
+        mean = np.average(spf, weights=weight)
+        return sqrt(float(np.average((spf - mean) ** 2, weights=weight)))
 
 
 def _budget(
@@ -164,21 +204,21 @@ def _budget(
     recipe: Recipe,
     use: HeatMeterUse,
     row: dict[str, Any],
-    daily: pl.DataFrame,
+    days: Days,
     hides: Hidden | None,
 ) -> list[BudgetLine]:
     """Budget of one row of `accounts`, from the accounts of its days."""
     whole = None
     if hides is not None and row["hours_missing"]:
         energies = row["heat_kwh"], row["electricity_kwh"]
-        whole = hides.whole(*energies, daily, row["hours_missing"])
+        whole = hides.whole(*energies, days.day, days.missing, row["hours_missing"])
     return spf_components(
         site,
         recipe,
         streams={r: row[f"stream:{r}"] for r in recipe.streams},
         edges={r: row[f"u_edge:{r}"] for r in recipe.streams},
-        missing_share=hidden_share(daily, row["hours_missing"], site.zone),
-        daily_spread=daily_spread(daily),
+        missing_share=days.hidden_share(row["hours_missing"]),
+        daily_spread=days.spread,
         use=use,
         whole=whole,
     )
@@ -204,14 +244,14 @@ def with_u_spf(
     hides
         What hours that are not known may hide; None where there is no energy model.
     """
-    starts = daily["start_utc"]
+    days = Days.of(daily, site.zone)
     found = []
     for row in table.iter_rows(named=True):
-        first = starts.search_sorted(row["start_utc"], "left")
-        last = starts.search_sorted(row["end_utc"], "left")
-        own = daily.slice(first, last - first)
-        known = row["spf"] is not None
-        found.append(combined(_budget(site, recipe, use, row, own, hides)) if known else None)
+        u_spf = None
+        if row["spf"] is not None:
+            own = days.between(row["start_utc"], row["end_utc"])
+            u_spf = combined(_budget(site, recipe, use, row, own, hides))
+        found.append(u_spf)
     return table.with_columns(pl.Series("u_spf", found, dtype=pl.Float64))
 
 
@@ -247,7 +287,7 @@ def account(
         bridged=row["hours_bridged"],
         missing=row["hours_missing"],
     )
-    budget = _budget(site, recipe, use, row, daily, hides)
+    budget = _budget(site, recipe, use, row, Days.of(daily, site.zone), hides)
     return Account(
         boundary=recipe.boundary,
         assumption=recipe.assumption,

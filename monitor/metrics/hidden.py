@@ -36,21 +36,23 @@ class Hidden:
 
     Attributes
     ----------
-    zone
-        Time zone of the days.
     first
         Days since 1970 of the first one.
     heat, electricity
         kWh an hour inside the boundary, shape (members, days).
     """
 
-    zone: str
     first: int
     heat: Values
     electricity: Values
 
     def whole(
-        self, heat_kwh: float, electricity_kwh: float, daily: pl.DataFrame, hours_missing: int
+        self,
+        heat_kwh: float,
+        electricity_kwh: float,
+        day: Whole,
+        missing: Whole,
+        hours_missing: int,
     ) -> WholeSpf | None:
         """SPF of a window with its hidden hours as they may have been.
 
@@ -58,8 +60,8 @@ class Hidden:
         ----------
         heat_kwh, electricity_kwh
             What is known of the window.
-        daily
-            Accounts of its days, as `accounts` gives them.
+        day, missing
+            Its local days (since 1970), and the hours of each that are not known.
         hours_missing
             Of the whole window; days know fewer hours, as a bridged block across midnight
             is in neither.
@@ -69,11 +71,9 @@ class Hidden:
         WholeSpf or None
             None where a day with hidden hours lies outside of what was drawn.
         """
-        missing = daily["hours_missing"].to_numpy()
         lacking = missing > 0
         if not lacking.any() or electricity_kwh <= 0:
             return None
-        day = daily["start_utc"].dt.convert_time_zone(self.zone).dt.date().to_physical().to_numpy()
         at = day[lacking] - self.first
         if at.min() < 0 or at.max() >= self.heat.shape[1]:
             return None
@@ -125,4 +125,4 @@ def hidden(site: Site, days: pl.DataFrame, given: SiteWeather, until: datetime) 
     drawn = np.where(np.isfinite(seen)[None, :], seen[None, :], drawn)
     number = np.arange(count, dtype=np.int64) + (first - _EPOCH).days
     heat, used = model.simulate(drawn, number, rng)
-    return Hidden(site.zone, int(number[0]), heat / 24.0, used / 24.0)
+    return Hidden(int(number[0]), heat / 24.0, used / 24.0)

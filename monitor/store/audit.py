@@ -158,7 +158,7 @@ def record(
     detail: str = "",
 ) -> None:
     """Log something that is no change of the store, such as a look."""
-    with store.transaction() as cursor:
+    with store.transaction(about=()) as cursor:
         note(cursor, action, site=site, person=person, detail=detail)
     seal(store)
 
@@ -175,7 +175,7 @@ def seal(store: Store) -> None:
         )
         if not waiting:
             return
-        with store.transaction() as cursor:
+        with store.transaction(about=()) as cursor:
             number, previous = cursor.execute("SELECT number, hash FROM audit_head").fetchall()[0]
             for pending, *rest in waiting:
                 number += 1

@@ -83,7 +83,7 @@ def raise_claim(
         if claim.is_open:
             add_step(store, claim.number, What.NOTE, user_id=user_id, role=role, said=said, now=now)
             return claim.number
-    with store.transaction() as cursor:
+    with store.transaction([site_id]) as cursor:
         (number,) = cursor.execute("SELECT nextval('claim_seq')").fetchall()[0]
         cursor.execute("INSERT INTO claim VALUES (?, ?, ?)", [number, site_id, now])
         cursor.execute(
@@ -112,10 +112,11 @@ def add_step(
     NotFoundError
         There is no such claim, or it is closed.
     """
-    if not claim(store, number).is_open:
+    known = claim(store, number)
+    if not known.is_open:
         message = f"Claim {number} is closed."
         raise NotFoundError(message)
-    with store.transaction() as cursor:
+    with store.transaction([known.site_id]) as cursor:
         cursor.execute(
             "INSERT INTO claim_step VALUES (nextval('claim_step_seq'), ?, ?, ?, ?, ?, ?, ?)",
             [number, now, user_id, role, what.value, said[:MOST_TEXT], document],

@@ -2,17 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from importlib.resources import files
 from pathlib import Path
 from threading import Lock
+from typing import Final
 
 import duckdb
 import polars as pl
 
 from monitor.errors import NotFoundError, PledgewattError, StoreBusyError
 from monitor.store import audit
+from monitor.store.memory import Kept
+
+#: Sites of which something is kept in memory.
+MOST_KEPT: Final = 16
+
+#: What a transaction is about that changes nothing a site's figures or words rest on.
+NO_SITE: Final = ()
 
 
 class Store:
@@ -27,14 +35,25 @@ class Store:
         self._connection = connection
         #: Held while the log of who did what is added to.
         self.audit_lock = Lock()
+        #: What was made from a site's rows, by site; a transaction drops what it is about.
+        self.of_site = Kept(MOST_KEPT)
 
     def cursor(self) -> duckdb.DuckDBPyConnection:
         """A cursor of its own, for one thread or request."""
         return self._connection.cursor()
 
     @contextmanager
-    def transaction(self) -> Iterator[duckdb.DuckDBPyConnection]:
-        """A cursor inside one transaction: all or nothing."""
+    def transaction(
+        self, about: Iterable[str] | None = None
+    ) -> Iterator[duckdb.DuckDBPyConnection]:
+        """A cursor inside one transaction: all or nothing.
+
+        Parameters
+        ----------
+        about
+            Sites whose rows it changes; None where any may be concerned, `NO_SITE` for rows
+            that say nothing of a site (accounts, sessions, the log, what was told).
+        """
         cursor = self.cursor()
         cursor.begin()
         try:
@@ -46,6 +65,8 @@ class Store:
             cursor.commit()
         finally:
             cursor.close()
+            # After the commit: what is made from now on is made from the new rows.
+            self.of_site.drop(about)
 
     def close(self) -> None:
         """Close the file; every change is on disk afterwards."""

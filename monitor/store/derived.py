@@ -69,7 +69,7 @@ def replace_derived(
     ]
     if behaviour is not None:
         new.append(("behaviour", BEHAVIOUR, "day", behaviour[1], behaviour[0]))
-    with store.transaction() as cursor:
+    with store.transaction([site_id]) as cursor:
         for table, schema, time, frame, begin in new:
             cursor.execute(
                 f"DELETE FROM {table} WHERE site_id = ? AND {time} >= ?",  # noqa: S608
@@ -139,7 +139,7 @@ def save_standing(
     trend
         The rolling SPF (see `monitor.metrics.trend`) where it is new.
     """
-    with store.transaction() as cursor:
+    with store.transaction([standing.site]) as cursor:
         cursor.execute(
             "INSERT INTO standing VALUES (?, ?) ON CONFLICT DO UPDATE SET document = "
             "excluded.document",
@@ -166,7 +166,7 @@ def load_standings(store: Store) -> list[Standing]:
 
 def save_outlook(store: Store, outlook: Outlook) -> None:
     """Keep a site's outlook beside its standing."""
-    with store.transaction() as cursor:
+    with store.transaction([outlook.site]) as cursor:
         cursor.execute(
             "INSERT INTO outlook VALUES (?, ?) ON CONFLICT DO UPDATE SET document = "
             "excluded.document",
@@ -187,7 +187,7 @@ def load_outlook(store: Store, site_id: str) -> Outlook | None:
 
 def save_assessment(store: Store, assessment: Assessment, basis: str, local_day: date) -> None:
     """Keep what was found out about a promise, and the hash of what it was computed from."""
-    with store.transaction() as cursor:
+    with store.transaction([assessment.site]) as cursor:
         cursor.execute(
             "INSERT INTO assessment VALUES (?, ?, ?, ?) ON CONFLICT DO UPDATE SET "
             "basis = excluded.basis, local_day = excluded.local_day, document = excluded.document",

@@ -56,7 +56,7 @@ def keep_findings(
     looked_at
         Topics that were looked at; findings of others stay as they are.
     """
-    with store.transaction() as cursor:
+    with store.transaction([site_id]) as cursor:
         kinds = [finding.kind for finding in found]
         cursor.execute(
             "UPDATE finding SET cleared_at = $now WHERE site_id = $site AND cleared_at IS NULL "
@@ -155,7 +155,7 @@ def note_findings(store: Store, numbers: list[int], by: str, note: str, now: dat
     int
         How many were open and are noted.
     """
-    with store.transaction() as cursor:
+    with store.transaction(finding_sites(store, numbers).values()) as cursor:
         rows = cursor.execute(
             "INSERT INTO finding_note SELECT finding_id, times_opened, $by, $now, $note "
             "FROM finding WHERE list_contains($numbers, finding_id) AND cleared_at IS NULL "

@@ -88,7 +88,7 @@ def record_import(store: Store, batch: Batch, now: datetime) -> Counts:
         The site changed in the meantime; nothing was recorded.
     """
     try:
-        with store.transaction() as cursor:
+        with store.transaction([batch.site_id]) as cursor:
             (import_id,) = cursor.execute("SELECT nextval('import_seq')").fetchall()[0]
             portions: Iterable[Portion] = chain((batch,), batch.rest)
             taken = _Intake(

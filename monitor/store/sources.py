@@ -10,7 +10,7 @@ from typing import Any
 
 import duckdb
 
-from monitor.store.connection import Store
+from monitor.store.connection import NO_SITE, Store
 
 #: What the store raises where it is at odds with the disk or with another thread.
 StoreTrouble = duckdb.Error
@@ -121,7 +121,7 @@ class Memory:
 
 def describe_sources(store: Store, sources: Iterable[Described], now: datetime) -> None:
     """Record which sources there are; one that is no longer described is retired."""
-    with store.transaction() as cursor:
+    with store.transaction(NO_SITE) as cursor:
         cursor.execute("UPDATE source SET retired_at = ? WHERE retired_at IS NULL", [now])
         for source in sources:
             cursor.execute(
@@ -239,7 +239,7 @@ def remember(
     gone: Iterable[str] = (),
 ) -> None:
     """Keep what a visit learned; call it after what was fetched lies safe on disk."""
-    with store.transaction() as cursor:
+    with store.transaction(NO_SITE) as cursor:
         if validators is not None:
             cursor.execute(
                 "UPDATE source SET validators = ? WHERE name = ?",
@@ -305,7 +305,7 @@ def record_taken(
     store: Store, name: str, claim: str, import_id: int, content_hash: str
 ) -> ImportFacts:
     """Record which import a file has become; the same again changes nothing."""
-    with store.transaction() as cursor:
+    with store.transaction(NO_SITE) as cursor:
         cursor.execute(
             "INSERT INTO source_import SELECT ?, ?, max(t_utc) FROM reading WHERE import_id = ? "
             "ON CONFLICT DO NOTHING",
@@ -330,7 +330,7 @@ def record_failed(
     now: datetime,
 ) -> None:
     """Record that a file could not be taken."""
-    with store.transaction() as cursor:
+    with store.transaction(NO_SITE) as cursor:
         cursor.execute(
             "INSERT INTO source_failed VALUES (?, ?, ?, ?, ?) ON CONFLICT DO UPDATE SET "
             "failed_at = excluded.failed_at, reason = excluded.reason",

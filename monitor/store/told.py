@@ -12,7 +12,7 @@ from pydantic import TypeAdapter, ValidationError
 
 from monitor.findings.finding import Finding, Topic
 from monitor.store import audit
-from monitor.store.connection import Store
+from monitor.store.connection import NO_SITE, Store
 
 What = Literal["opened", "cleared"]
 
@@ -123,7 +123,7 @@ def save_wish(store: Store, user_id: int, wish: Wish, now: datetime, *, anew: bo
         True where the person is told more than before from now on: what came and went
         until now is not news to them.
     """
-    with store.transaction() as cursor:
+    with store.transaction(NO_SITE) as cursor:
         cursor.execute(
             "INSERT INTO telling_wish (user_id, wished_at, way, least, at_once) "
             "VALUES (?, ?, ?, ?, ?)",
@@ -137,7 +137,7 @@ def save_wish(store: Store, user_id: int, wish: Wish, now: datetime, *, anew: bo
 
 def begin(store: Store, user_ids: Iterable[int], now: datetime) -> None:
     """Note from when on people are told, for those of whom it is not noted yet."""
-    with store.transaction() as cursor:
+    with store.transaction(NO_SITE) as cursor:
         cursor.execute(
             "INSERT INTO telling_from SELECT u.user_id, $now "
             "FROM (SELECT unnest($users::INTEGER[]) AS user_id) u "
@@ -291,7 +291,7 @@ def start_telling(
     retry_at
         When to try again, should nothing more be heard of it.
     """
-    with store.transaction() as cursor:
+    with store.transaction(NO_SITE) as cursor:
         row = cursor.execute(
             "INSERT INTO telling (user_id, delivery, way, tried_at, retry_at, news, in_doubt) "
             "VALUES (?, ?, ?, ?, ?, ?, TRUE) RETURNING telling_id",
@@ -307,7 +307,7 @@ def accept_telling(store: Store, number: int, told: Iterable[News], now: datetim
         for news in told
         for finding, opening, what in news.told_by_it
     ]
-    with store.transaction() as cursor:
+    with store.transaction(NO_SITE) as cursor:
         cursor.execute("UPDATE telling SET accepted_at = ? WHERE telling_id = ?", [now, number])
         cursor.executemany("INSERT INTO told VALUES (?, ?, ?, ?, ?, ?)", rows)
 
@@ -322,7 +322,7 @@ def fail_telling(
     in_doubt
         Whether it may have been accepted nevertheless, or an earlier try of it.
     """
-    with store.transaction() as cursor:
+    with store.transaction(NO_SITE) as cursor:
         cursor.execute(
             "UPDATE telling SET reason = ?, retry_at = ?, in_doubt = ? WHERE telling_id = ?",
             [reason, retry_at, in_doubt, number],

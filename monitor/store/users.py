@@ -17,7 +17,7 @@ from argon2.exceptions import InvalidHashError, VerificationError
 
 from monitor.errors import NotFoundError, PledgewattError
 from monitor.store import audit
-from monitor.store.connection import Store
+from monitor.store.connection import NO_SITE, Store
 from monitor.store.sites import load_site
 
 UserRole = Literal["installer", "warranty", "homeowner", "administrator"]
@@ -275,7 +275,7 @@ def verify(store: Store, email: str, password: str) -> User | None:
     email = normal_email(email)
     user, kept = next(iter(_found(store, "WHERE email = ?", [email])), (None, _nobody()))
     right = _fits(kept, password) and user is not None and not user.locked
-    with store.transaction() as cursor:
+    with store.transaction(NO_SITE) as cursor:
         if right:
             cursor.execute(
                 "UPDATE account SET failures = 0 WHERE email = ? AND failures > 0", [email]
@@ -444,7 +444,7 @@ def secret_key(store: Store) -> str:
 
 def end_session(store: Store, session_id: str, now: datetime, *, lifetime: timedelta) -> None:
     """Keep in mind that a session was signed out of, for as long as its cookie could live."""
-    with store.transaction() as cursor:
+    with store.transaction(NO_SITE) as cursor:
         cursor.execute("DELETE FROM ended_session WHERE ended_at < ?", [now - lifetime])
         cursor.execute(
             "INSERT INTO ended_session VALUES (?, ?) ON CONFLICT DO NOTHING", [session_id, now]

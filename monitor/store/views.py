@@ -7,7 +7,7 @@ from datetime import datetime
 from typing import Final
 
 from monitor.errors import DescriptionError
-from monitor.store.connection import Store
+from monitor.store.connection import NO_SITE, Store
 
 #: Longest name of a view, and how many a person may keep.
 MOST_NAME: Final = 60
@@ -52,7 +52,7 @@ def save_view(store: Store, user_id: int, name: str, search: str, now: datetime)
     if len(kept) >= MOST_VIEWS and name not in kept:
         message = f"You keep {MOST_VIEWS} views, which is all there can be. Remove one first."
         raise DescriptionError(message)
-    with store.transaction() as cursor:
+    with store.transaction(NO_SITE) as cursor:
         # Those of people who are gone go with the next one that is saved.
         cursor.execute("DELETE FROM saved_view WHERE user_id NOT IN (SELECT user_id FROM account)")
         cursor.execute("DELETE FROM saved_view WHERE user_id = ? AND name = ?", [user_id, name])
@@ -64,7 +64,7 @@ def save_view(store: Store, user_id: int, name: str, search: str, now: datetime)
 
 def remove_views(store: Store, user_id: int, view_ids: list[int]) -> None:
     """Remove views of a person; those of others stay."""
-    with store.transaction() as cursor:
+    with store.transaction(NO_SITE) as cursor:
         cursor.execute(
             "DELETE FROM saved_view WHERE user_id = ? AND list_contains(?, view_id)",
             [user_id, view_ids],

@@ -11,7 +11,6 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from dash.development.base_component import Component
 from flask import Flask
 from flask.testing import FlaskClient
 
@@ -25,6 +24,7 @@ from monitor.store.connection import Store, open_store
 from monitor.store.sites import save_site
 from monitor.store.users import User, add_user, list_users
 from tests.dashboard.conftest import signed_in
+from tests.dashboard.test_site_page import text
 from tests.ingest.homes_to_propose import hours, site, table
 
 NOW = datetime(2024, 3, 1, 12, tzinfo=UTC)
@@ -39,14 +39,6 @@ def data_url(content: str | bytes) -> str:
 
 def export() -> str:
     return table(hours(20), NAMES)
-
-
-def text(node: Any) -> str:
-    if isinstance(node, str | int | float):
-        return str(node)
-    if isinstance(node, list | tuple):
-        return " ".join(text(child) for child in node)
-    return text(getattr(node, "children", None) or "") if isinstance(node, Component) else ""
 
 
 @pytest.fixture

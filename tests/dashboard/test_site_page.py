@@ -7,6 +7,7 @@ import json
 
 import polars as pl
 import pytest
+from dash import dcc, html
 from dash.development.base_component import Component
 
 from dashboard import access
@@ -18,7 +19,16 @@ from monitor.store.findings import load_findings
 ALL = ["alder-row-3", "brook-cottage", "chapel-hill-12", "dene-farm", "elm-close-8", "fen-view"]
 
 
+def alive(node):
+    """A component again, where a page keeps it as the browser gets it."""
+    if not isinstance(node, dict) or "namespace" not in node:
+        return node
+    module = {"dash_html_components": html, "dash_core_components": dcc}[node["namespace"]]
+    return getattr(module, node["type"])(**node["props"])
+
+
 def walk(node):
+    node = alive(node)
     if isinstance(node, Component):
         yield node
         yield from walk(getattr(node, "children", None))
@@ -28,6 +38,7 @@ def walk(node):
 
 
 def text(node) -> str:
+    node = alive(node)
     if isinstance(node, str | int | float):
         return str(node)
     if isinstance(node, list | tuple):

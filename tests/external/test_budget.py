@@ -20,7 +20,7 @@ from scipy.stats import norm, uniform
 from statsmodels.stats.weightstats import DescrStatsW
 from uncertainties import UFloat, correlated_values, ufloat
 
-from monitor.metrics.account import account, daily_spread
+from monitor.metrics.account import Days, account
 from monitor.metrics.boundary import Recipe, recipe
 from monitor.metrics.performance import pair
 from monitor.metrics.uncertainty import (
@@ -325,8 +325,9 @@ def test_the_spread_of_days_is_a_weighted_standard_deviation() -> None:
     rng = np.random.default_rng(1)
     used, spf = rng.uniform(1.0, 30.0, 90), rng.normal(3.0, 0.5, 90)
     theirs = DescrStatsW(spf, weights=used, ddof=0).std
-    days = pl.DataFrame({"electricity_kwh": used, "spf": spf})
-    assert daily_spread(days) == pytest.approx(theirs, rel=1e-12)
+    none = np.zeros(90, dtype=np.int64)
+    days = Days(none, none, electricity=used, spf=spf, known=none, missing=none)
+    assert days.spread == pytest.approx(theirs, rel=1e-12)
 
 
 def test_an_account_of_readings_has_the_uncertainty_of_its_sums() -> None:

@@ -16,7 +16,6 @@ from typing import Any
 import numpy as np
 import polars as pl
 import pytest
-from CoolProp.CoolProp import PropsSI
 from scipy.stats import norm
 from uncertainties import ufloat, umath
 
@@ -42,6 +41,7 @@ from monitor.metrics.plausibility import (
 from monitor.metrics.priors import BASE_KWH
 from monitor.models import Site
 from monitor.schemas import SLOT, STATE_SLOT
+from tests.external.coolprop import props_si
 from tests.monitor.homes import home
 from tests.monitor.linear_home import Home, end_of, energies, frames_of, outdoor_of, site_of
 
@@ -149,6 +149,7 @@ def frame_of(role: str, values: np.ndarray, schema: dict[str, Any]) -> pl.DataFr
     return pl.DataFrame({"role": role, "slot_start_utc": start, **rest}, schema=schema)
 
 
+@pytest.mark.xdist_group("CoolProp")
 class TestHeatMeterBesideItsWater:
     """Ten days of steady running, then ten at standstill."""
 
@@ -164,10 +165,10 @@ class TestHeatMeterBesideItsWater:
         rate = np.full(self.HOURS, 1.2)
         back = flow - delta
         # EN 1434-1: volume x density at the flow sensor x difference of enthalpy.
-        rho = [PropsSI("D", "T", t + 273.15, "P", 1.6e6, "IF97::Water") for t in back]
+        rho = [props_si("D", "T", t + 273.15, "P", 1.6e6, "IF97::Water") for t in back]
         rise = [
-            PropsSI("H", "T", a + 273.15, "P", 1.6e6, "IF97::Water")
-            - PropsSI("H", "T", b + 273.15, "P", 1.6e6, "IF97::Water")
+            props_si("H", "T", a + 273.15, "P", 1.6e6, "IF97::Water")
+            - props_si("H", "T", b + 273.15, "P", 1.6e6, "IF97::Water")
             for a, b in zip(flow, back, strict=True)
         ]
         true = rate * np.array(rho) * np.array(rise) / 3.6e6
@@ -176,10 +177,10 @@ class TestHeatMeterBesideItsWater:
         if fluid:
             mixture = f"INCOMP::{fluid}[0.25]"
             warm = [
-                PropsSI("D", "T", t + 273.15, "P", 2e5, mixture)
-                * PropsSI("C", "T", t + 273.15, "P", 2e5, mixture)
-                / PropsSI("D", "T", t + 273.15, "P", 2e5, "Water")
-                / PropsSI("C", "T", t + 273.15, "P", 2e5, "Water")
+                props_si("D", "T", t + 273.15, "P", 2e5, mixture)
+                * props_si("C", "T", t + 273.15, "P", 2e5, mixture)
+                / props_si("D", "T", t + 273.15, "P", 2e5, "Water")
+                / props_si("C", "T", t + 273.15, "P", 2e5, "Water")
                 for t in flow
             ]
             true = true * np.array(warm)

@@ -6,7 +6,6 @@ from typing import Literal
 
 import numpy as np
 import pytest
-from CoolProp.CoolProp import PropsSI
 
 from monitor.metrics.water import (
     MIXTURE_FIT,
@@ -16,8 +15,9 @@ from monitor.metrics.water import (
     heat_coefficient_kwh_per_m3k,
     mixture_ratio,
 )
+from tests.external.coolprop import props_si
 
-pytestmark = pytest.mark.external
+pytestmark = [pytest.mark.external, pytest.mark.xdist_group("CoolProp")]
 
 MPA_1_6 = 1.6e6
 GRID = np.linspace(0.0, 100.0, 401)
@@ -25,7 +25,7 @@ GRID = np.linspace(0.0, 100.0, 401)
 
 def if97(quantity: str, temp_c: np.ndarray) -> np.ndarray:
     """IAPWS-IF97 at 1.6 MPa (R7-97(2012)), as CoolProp 8 computes it; SI units."""
-    found = [PropsSI(quantity, "T", t + 273.15, "P", MPA_1_6, "IF97::Water") for t in temp_c]
+    found = [props_si(quantity, "T", t + 273.15, "P", MPA_1_6, "IF97::Water") for t in temp_c]
     return np.array(found)
 
 
@@ -142,9 +142,9 @@ def test_antifreeze_lowers_heat_as_coolprop_says(fluid, name) -> None:
             state = ("T", temp + 273.15, "P", 2e5)
             mixture = f"INCOMP::{name}[{fraction:.4f}]"
             reference = (
-                PropsSI("D", *state, mixture)
-                * PropsSI("C", *state, mixture)
-                / (PropsSI("D", *state, "Water") * PropsSI("C", *state, "Water"))
+                props_si("D", *state, mixture)
+                * props_si("C", *state, mixture)
+                / (props_si("D", *state, "Water") * props_si("C", *state, "Water"))
             )
             worst = max(worst, abs(mixture_ratio(fluid, fraction, temp) - reference))
     assert worst <= MIXTURE_FIT

@@ -22,7 +22,7 @@ from statsmodels.stats.weightstats import DescrStatsW
 from monitor.guarantee.settlement import Exclusion, exclusion_effects
 from monitor.guarantee.single_hours import idle_kwh, space_flow
 from monitor.metrics import periods
-from monitor.metrics.account import account, heat_meter_use, hidden_share, with_u_spf
+from monitor.metrics.account import Days, account, heat_meter_use, with_u_spf
 from monitor.metrics.boundary import recipe
 from monitor.metrics.daily import day_frame, unknown_hours
 from monitor.metrics.performance import Blocks, accounts, exclude, pair
@@ -295,7 +295,7 @@ def test_unknown_hours_hide_what_known_hours_of_their_month_used() -> None:
     month = frame.groupby("month").sum()
     hidden = (month["used"] / month["known"] * month["missing"]).sum()
     assert month["used"].sum() == pytest.approx(used.sum(), rel=1e-9)
-    assert hidden_share(daily, missing, ZONE) == pytest.approx(
+    assert Days.of(daily, ZONE).hidden_share(missing) == pytest.approx(
         hidden / (hidden + used.sum()), rel=1e-9
     )
 

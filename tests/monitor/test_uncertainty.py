@@ -9,7 +9,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from monitor.metrics.account import account, daily_spread, heat_meter_use, hidden_share
+from monitor.metrics.account import Days, account, heat_meter_use
 from monitor.metrics.boundary import Recipe, recipe
 from monitor.metrics.performance import pair
 from monitor.metrics.uncertainty import (
@@ -320,14 +320,50 @@ class TestWorkingPoint:
         assert not self.use([0.1, 0.1], [30.0, 30.0], [29.0, 29.0]).recorded
 
 
+def days_of(rows: list[tuple[int, float, float | None, int, int]]) -> Days:
+    """First days of months of 2024: month, kWh, SPF, hours known and hours missing."""
+    frame = pl.DataFrame(
+        [
+            (datetime(2024, month, 1, tzinfo=UTC), used, spf, known, 0, missing)
+            for month, used, spf, known, missing in rows
+        ],
+        schema=[
+            "start_utc",
+            "electricity_kwh",
+            "spf",
+            "hours_measured",
+            "hours_bridged",
+            "hours_missing",
+        ],
+        orient="row",
+    )
+    return Days.of(frame, "UTC")
+
+
 def test_the_spread_of_days_is_weighted_by_electricity() -> None:
-    days = pl.DataFrame({"electricity_kwh": [10.0, 30.0, 0.0], "spf": [2.0, 4.0, None]})
+    days = days_of([(1, 10.0, 2.0, 24, 0), (2, 30.0, 4.0, 24, 0), (3, 0.0, None, 0, 24)])
     # Mean 3.5; variance (10 x 1.5^2 + 30 x 0.5^2) / 40.
-    assert daily_spread(days) == pytest.approx(0.75**0.5)
+    assert days.spread == pytest.approx(0.75**0.5)
 
 
 def test_one_day_has_no_spread() -> None:
-    assert daily_spread(pl.DataFrame({"electricity_kwh": [10.0], "spf": [3.0]})) == 0.0
+    assert days_of([(1, 10.0, 3.0, 24, 0)]).spread == 0.0
+
+
+def test_days_of_a_window_are_those_that_begin_in_it() -> None:
+    # Local midnights of Berlin lie on the evening before in UTC, earlier in summer.
+    starts = [datetime(2024, 3, 29 + d, 23, tzinfo=UTC) for d in range(2)]
+    starts += [datetime(2024, 3, 31, 22, tzinfo=UTC), datetime(2024, 4, 1, 22, tzinfo=UTC)]
+    frame = pl.DataFrame({"start_utc": starts}).with_columns(
+        pl.lit(1.0).alias("electricity_kwh"),
+        pl.lit(None).alias("spf"),
+        *(pl.lit(8).alias(f"hours_{kind}") for kind in ("measured", "bridged", "missing")),
+    )
+    days = Days.of(frame, "Europe/Berlin")
+    first = (date(2024, 3, 30) - date(1970, 1, 1)).days
+    assert days.day.tolist() == [first, first + 1, first + 2, first + 3]
+    assert days.between(starts[1], starts[3]).day.tolist() == [first + 1, first + 2]
+    assert days.between(starts[1], starts[1]).day.tolist() == []
 
 
 def test_an_account_carries_its_budget_and_the_root_of_its_squares() -> None:
@@ -395,39 +431,26 @@ class TestAntifreeze:
 
 
 class TestHiddenShare:
-    def days(self, rows: list[tuple[int, float, int, int]]) -> pl.DataFrame:
-        return pl.DataFrame(
-            [
-                (datetime(2024, month, 1, tzinfo=UTC), used, known, 0, missing)
-                for month, used, known, missing in rows
-            ],
-            schema=[
-                "start_utc",
-                "electricity_kwh",
-                "hours_measured",
-                "hours_bridged",
-                "hours_missing",
-            ],
-            orient="row",
+    def share(self, rows: list[tuple[int, float, int, int]], hours_missing: int) -> float:
+        return days_of([(m, used, 3.0, *hours) for m, used, *hours in rows]).hidden_share(
+            hours_missing
         )
 
     def test_a_gap_in_winter_hides_more_than_one_in_summer(self) -> None:
-        winter = self.days([(1, 500.0, 500, 244), (7, 74.4, 744, 0)])
-        summer = self.days([(1, 744.0, 744, 0), (7, 50.0, 500, 244)])
-        assert hidden_share(winter, 244, "UTC") == pytest.approx(244 / (500 + 74.4 + 244))
-        assert hidden_share(summer, 244, "UTC") == pytest.approx(24.4 / (744 + 50 + 24.4))
+        winter = [(1, 500.0, 500, 244), (7, 74.4, 744, 0)]
+        summer = [(1, 744.0, 744, 0), (7, 50.0, 500, 244)]
+        assert self.share(winter, 244) == pytest.approx(244 / (500 + 74.4 + 244))
+        assert self.share(summer, 244) == pytest.approx(24.4 / (744 + 50 + 24.4))
 
     def test_a_month_without_any_known_hour_takes_the_mean_of_all(self) -> None:
-        assert hidden_share(
-            self.days([(1, 744.0, 744, 0), (2, 0.0, 0, 248)]), 248, "UTC"
-        ) == pytest.approx(0.25)
+        assert self.share([(1, 744.0, 744, 0), (2, 0.0, 0, 248)], 248) == pytest.approx(0.25)
 
     def test_a_bridged_block_across_midnight_hides_nothing(self) -> None:
-        assert hidden_share(self.days([(1, 700.0, 738, 6)]), 0, "UTC") == 0.0
+        assert self.share([(1, 700.0, 738, 6)], 0) == 0.0
 
     def test_nothing_known_hides_everything_and_nothing_missing_hides_nothing(self) -> None:
-        assert hidden_share(self.days([(1, 0.0, 0, 744)]), 744, "UTC") == 1.0
-        assert hidden_share(self.days([(1, 10.0, 744, 0)]), 0, "UTC") == 0.0
+        assert self.share([(1, 0.0, 0, 744)], 744) == 1.0
+        assert self.share([(1, 10.0, 744, 0)], 0) == 0.0
 
 
 def test_each_line_of_a_budget_is_limit_over_divisor_times_sensitivity() -> None:

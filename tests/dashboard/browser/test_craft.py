@@ -15,11 +15,9 @@ from playwright import sync_api
 
 from monitor.store import cases, invitations, users
 from monitor.store.findings import load_findings
-from tests.dashboard.browser.test_in_a_browser import PASSWORD, address, browser, sign_in
+from tests.dashboard.browser.test_in_a_browser import PASSWORD, sign_in
 from tests.dashboard.browser.test_three_people import picture
 from tests.dashboard.conftest import NOW
-
-__all__ = ["address", "browser"]
 
 pytestmark = [pytest.mark.browser, pytest.mark.xdist_group("browser")]
 

@@ -7,9 +7,6 @@ from playwright import sync_api
 
 from monitor.findings.finding import Confidence, Finding, Topic
 from monitor.store.findings import keep_findings, load_findings
-from tests.dashboard.browser.test_in_a_browser import address as address
-from tests.dashboard.browser.test_in_a_browser import browser as browser
-from tests.dashboard.browser.test_in_a_browser import page as page
 from tests.dashboard.browser.test_in_a_browser import sign_in
 
 pytestmark = [pytest.mark.browser, pytest.mark.xdist_group("browser")]

@@ -7,18 +7,16 @@ from datetime import UTC, datetime
 import pytest
 from playwright import sync_api
 
-from tests.dashboard.browser import test_in_a_browser as pages
+from tests.dashboard.browser.test_in_a_browser import sign_in
 from tests.ingest.homes_to_propose import hours, table
 
-pytestmark = pages.pytestmark
-
-address, browser, page = pages.address, pages.browser, pages.page
+pytestmark = [pytest.mark.browser, pytest.mark.xdist_group("browser")]
 
 
 @pytest.mark.parametrize("width", [1280, 390])
 def test_a_file_is_looked_at_and_corrected(page, width):
     page.set_viewport_size({"width": width, "height": 900})
-    pages.sign_in(page, "ines")
+    sign_in(page, "ines")
     page.get_by_role("link", name="Import a file").click()
     page.locator("#import-site").click()
     page.get_by_text("3 Alder Row (alder-row-3)").click()

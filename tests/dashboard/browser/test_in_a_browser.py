@@ -2,56 +2,15 @@
 
 from __future__ import annotations
 
-import threading
-from collections.abc import Iterator
-from pathlib import Path
-
 import pytest
 from playwright import sync_api
-from waitress.server import create_server
 
-CHROMIUM = Path("/usr/bin/chromium")
 PASSWORD = "nine green bottles"
 
 pytestmark = [
     pytest.mark.browser,
     pytest.mark.xdist_group("browser"),
 ]
-
-
-@pytest.fixture(scope="module")
-def address(app) -> Iterator[str]:
-    server = create_server(app.server, host="127.0.0.1", port=0, threads=4)
-    thread = threading.Thread(target=server.run, daemon=True)
-    thread.start()
-    yield f"http://127.0.0.1:{server.effective_port}"
-    server.trigger.pull_trigger(lambda: server.close())
-    thread.join(timeout=5)
-    server.task_dispatcher.shutdown()
-
-
-@pytest.fixture(scope="module")
-def browser():
-    with sync_api.sync_playwright() as play:
-        opened = play.chromium.launch(
-            executable_path=str(CHROMIUM), args=["--no-sandbox", "--disable-gpu"]
-        )
-        sync_api.expect.set_options(timeout=20_000)
-        yield opened
-        opened.close()
-
-
-@pytest.fixture
-def page(browser, address):
-    """A page that fails its test on any error that the console shows."""
-    context = browser.new_context(base_url=address, viewport={"width": 1440, "height": 900})
-    opened = context.new_page()
-    problems: list[str] = []
-    opened.on("console", lambda m: problems.append(m.text) if m.type == "error" else None)
-    opened.on("pageerror", lambda error: problems.append(str(error)))
-    yield opened
-    context.close()
-    assert problems == []
 
 
 def sign_in(page, who: str) -> None:
@@ -91,18 +50,17 @@ def test_a_link_to_a_filtered_fleet_shows_it(page):
     sync_api.expect(page.locator("tbody th")).to_contain_text("Dene Farm")
 
 
-def test_a_session_that_ended_leads_back_to_the_form(browser, address):
+def test_a_session_that_ended_leads_back_to_the_form(profile):
     # Not the page that fails on console errors: the browser notes the refusal there.
-    context = browser.new_context(base_url=address)
-    page = context.new_page()
+    page = profile.new_page()
     # The search box's own first call comes last and changes nothing.
     with page.expect_response(lambda answer: answer.status == 204):
         sign_in(page, "ines")
     sync_api.expect(page.locator("tbody tr")).to_have_count(6)
-    context.clear_cookies()
+    profile.clear_cookies()
     page.get_by_role("link", name="Brook Cottage", exact=True).click()
     sync_api.expect(page.get_by_role("heading", level=1)).to_have_text("Sign in")
-    context.close()
+    page.close()
 
 
 def test_the_fleet_can_be_used_by_keyboard_alone(page):

@@ -17,12 +17,9 @@ from dashboard.provider import Provider
 from monitor.store import bindings, users
 from monitor.store.connection import open_store
 from monitor.store.sites import save_site
-from tests.dashboard.browser.test_accessibility import RULES
-from tests.dashboard.browser.test_in_a_browser import browser
+from tests.dashboard.browser.test_craft import CONTRAST, WCAG
 from tests.dashboard.conftest import NOW, PASSWORD, SITES, clock
 from tests.dashboard.openid_provider import CLIENT, SECRET, OpenIDProvider
-
-__all__ = ["browser"]
 
 pytestmark = [pytest.mark.browser, pytest.mark.xdist_group("browser")]
 
@@ -102,6 +99,10 @@ def test_the_page_with_its_link_breaks_no_rule(browser, served, scheme):
     page = context.new_page()
     page.goto("/login/provider/back")
     page.get_by_role("link", name="Sign in with Firm Account").wait_for()
-    found = Axe().run(page, options={"runOnly": RULES[scheme]}).response["violations"]
+    found = (
+        Axe()
+        .run(page, options={"runOnly": WCAG if scheme == "light" else CONTRAST})
+        .response["violations"]
+    )
     context.close()
     assert found == []

@@ -16,11 +16,9 @@ from monitor.findings.finding import Finding
 from monitor.store import users
 from monitor.store.cases import load_claims
 from monitor.store.findings import keep_findings, load_findings
-from tests.dashboard.browser.test_in_a_browser import PASSWORD, address, browser, page, sign_in
+from tests.dashboard.browser.test_in_a_browser import PASSWORD, sign_in
 from tests.dashboard.conftest import NOW
 from tests.dashboard.test_finding_page import WARM
-
-__all__ = ["address", "browser", "page"]
 
 pytestmark = [pytest.mark.browser, pytest.mark.xdist_group("browser")]
 
