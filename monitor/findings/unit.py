@@ -11,7 +11,7 @@ import polars as pl
 from monitor.findings.finding import BandPoint, Confidence, Effect, Evidence, Finding, Seen, Topic
 from monitor.findings.heat_meter import UNITS_SHARE, heats_share
 from monitor.findings.spells import Spell, spell
-from monitor.findings.unit_days import UnitDays, date_of, run_of, unit_days
+from monitor.findings.unit_days import YEAR_DAYS, UnitDays, date_of, run_of, unit_days
 from monitor.findings.worth import of_electricity
 from monitor.guarantee.causes import Cause
 from monitor.metrics import steps
@@ -76,7 +76,7 @@ def efficiency_change(seen: Seen) -> list[Finding]:
         return []
     if min((g for name, g in found.rivals.items() if name not in _OWN), default=AHEAD) < AHEAD:
         return []
-    if found.shape == "drift" and not _drifts(days, found):
+    if found.shape == "drift" and not _drifts(seen, days, found):
         return []
     lasts = _lasts(days, found)
     if lasts is None or _is_the_heat_meter(days, found):
@@ -130,9 +130,13 @@ def _is_the_heat_meter(days: UnitDays, found: steps.Change) -> bool:
     return heats_share(days, found)[0] >= UNITS_SHARE
 
 
-def _drifts(days: UnitDays, found: steps.Change) -> bool:
-    """Whether a long record shows it, by errors that are robust to correlation in time."""
-    if days.number[-1] - days.number[0] < LEAST_RECORD:
+def _drifts(seen: Seen, days: UnitDays, found: steps.Change) -> bool:
+    """Whether a long record shows it, by errors that are robust to correlation in time.
+
+    The ground cools all winter long, as a drift would go.
+    """
+    record = LEAST_RECORD if seen.site.heat_pump.source == "air" else YEAR_DAYS
+    if days.number[-1] - days.number[0] < record:
         return False
     run = run_of(days, found)
     design = np.column_stack([np.ones(len(run)), days.covariates, run]) / days.scale[:, None]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 
@@ -46,10 +47,11 @@ def ines(own) -> User:
 
 
 def said(user: User, store: Store, now: datetime = NOW) -> str:
-    """All that the pages of the home say."""
+    """All that the pages of the home say, beyond the order in which threads add numbers up."""
     page = parts.plain(site.layout(user, store, SITE, "?period=30", now))
     household = home.view(home_data.home(user, store, SITE, now), now)
-    return f"{page} {replace(household, explain=None)}"
+    whole = f"{page} {replace(household, explain=None)}"
+    return re.sub(r"\d+\.\d{8,}(e-?\d+)?", lambda found: f"{float(found[0]):.9g}", whole)
 
 
 def raise_tariff(store: Store) -> None:
