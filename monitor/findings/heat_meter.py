@@ -53,6 +53,13 @@ LEAST_HOURS: Final = 2
 STRAYS_MORE: Final = 2.0
 STRAYS: Final = 0.02
 
+#: Hours without frost that must lie on either side to be held against all, the share of the
+#: change that they must show, and the change that is told where there are too few of them.
+#: Common practice, no source.
+LEAST_THAWED: Final = 10
+METERS_SHARE: Final = 0.6
+LEAST_IN_FROST: Final = 0.12
+
 #: Share of what heat for the same weather moved by, up or down, by which electricity may have
 #: moved as well where it is the meter; and of a change of the efficiency the share in the heat
 #: up to which it is the unit's. Common practice, no source.
@@ -109,15 +116,23 @@ class _Ratio:
     like: Values
     hour_day: npt.NDArray[np.int64]
     hour_ratio: Values
+    hour_frost: npt.NDArray[np.bool_]
 
     def shows(self, size: float, day: int) -> bool:
-        """Whether hours stray about the ratio after a day as they did before, and by less than it.
+        """Whether hours show a change on a day as a meter's: alike, and without frost.
 
-        Heat that is stamped by another clock than the water strays far more.
+        Heat that is stamped by another clock than the water strays far more. What defrosting
+        cools is seen by a logger and not counted by a heat meter.
         """
         late = self.hour_day >= day
         before, after = (float(np.std(self.hour_ratio[side])) for side in (~late, late))
-        return after <= min(STRAYS_MORE * before + STRAYS, abs(size))
+        if after > min(STRAYS_MORE * before + STRAYS, abs(size)):
+            return False
+        thawed = ~self.hour_frost
+        if min((thawed & late).sum(), (thawed & ~late).sum()) < LEAST_THAWED:
+            return abs(size) >= LEAST_IN_FROST or not self.hour_frost.any()
+        early, new = (float(np.mean(self.hour_ratio[thawed & side])) for side in (~late, late))
+        return (new - early) / size >= METERS_SHARE
 
 
 def _beside_water(seen: Seen) -> _Ratio | None:
@@ -145,6 +160,7 @@ def _beside_water(seen: Seen) -> _Ratio | None:
         like - like.mean(axis=0),
         steady.start_us[told_hours] // _DAY_US,
         of_hours,
+        steady.frost[told_hours],
     )
 
 

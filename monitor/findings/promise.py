@@ -70,6 +70,11 @@ LAGS: Final = 7
 #: Share of the gap that the weather must make up to be what the gap comes from, and the
 #: largest that anything else may take. Common practice, no source.
 MOST_OF_GAP: Final = 0.6
+
+#: Gap to the promise that is one beyond rounding, and kelvins by which days that call for
+#: heating must have been colder to be told as colder weather. Common practice, no source.
+LEAST_GAP_SPF: Final = 0.03
+COLDER_K: Final = 0.6
 OTHER_SHARE: Final = 0.4
 
 
@@ -354,7 +359,9 @@ EMITTER_K_PER_K: Final = 0.9
 def weather_not_system(seen: Seen) -> list[Finding]:
     """A gap to the promise that the weather makes, and the system hardly."""
     split = seen.assessment.shortfall if seen.assessment is not None else None
-    if split is None or not split.is_adequate or split.gap_spf <= 0:
+    if split is None or not split.is_adequate or split.gap_spf < LEAST_GAP_SPF:
+        return []
+    if split.colder_k is None or split.colder_k < COLDER_K:
         return []
     share = split.share(Cause.WEATHER)
     if share is None or share.spf is None or share.low is None:

@@ -67,6 +67,9 @@ class Shortfall(Record):
         Largest loss first; then what cannot be measured here.
     draws, seed
         Of the intervals.
+    colder_k
+        How much colder than in the reference climate the days were that call for heating
+        there, on average; None without a split.
     """
 
     site: str
@@ -85,6 +88,7 @@ class Shortfall(Record):
     days: int
     draws: int
     seed: int
+    colder_k: float | None = None
 
     def share(self, cause: Cause) -> Share | None:
         """The share of one cause."""

@@ -25,6 +25,7 @@ from monitor.metrics import climate as weather
 from monitor.metrics import priors
 from monitor.metrics.account import Account
 from monitor.metrics.heat_check import HeatCheck
+from monitor.metrics.plausibility import BASE_C
 from monitor.metrics.shapley import shapley
 from monitor.models import Expectation, Site, Terms
 
@@ -140,7 +141,14 @@ class _Frame:
         )
 
     def result(
-        self, shares: list[Share], *, is_split: bool, is_adequate: bool, sentence: str, days: int
+        self,
+        shares: list[Share],
+        *,
+        is_split: bool,
+        is_adequate: bool,
+        sentence: str,
+        days: int,
+        colder_k: float | None = None,
     ) -> Shortfall:
         return Shortfall(
             site=self.site.id,
@@ -159,6 +167,7 @@ class _Frame:
             days=days,
             draws=self.draws,
             seed=self.seed,
+            colder_k=colder_k,
         )
 
     def unsplit(self, why: str) -> Shortfall:
@@ -198,12 +207,15 @@ def _split(
     meters = _meter_factor(frame.so_far, frame.draws, rng)
     worth = worlds.worth(levers, promise, meters)
     parts = _parts(frame, levers, worth, meters)
+    heating = table.reference_c < BASE_C
+    calls = heating if heating.any() else np.ones(len(heating), dtype=bool)
+    colder_k = float(np.mean((table.reference_c - table.outdoor_c)[calls]))
     facts = text.Facts(
         site=frame.site,
         model=model,
         worth=worth,
         climate=climate.origin,
-        colder_k=float(np.mean(table.reference_c - table.outdoor_c)),
+        colder_k=colder_k,
         water_kwh=float(reference.water_kwh[0]),
         water_stated=expectation.hot_water_kwh_day is not None,
         water_metered=table.water is not None,
@@ -243,6 +255,7 @@ def _split(
         is_adequate=model.adequate,
         sentence=sentence,
         days=len(table.number),
+        colder_k=colder_k,
     )
 
 

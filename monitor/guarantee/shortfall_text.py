@@ -109,7 +109,8 @@ def said(cause: str, spf: float, facts: Facts) -> Said:
 def _weather(f: Facts) -> tuple[str, str]:
     word = "colder" if f.colder_k >= 0 else "warmer"
     return (
-        f"The days seen were {abs(f.colder_k):.1f} K {word} than in the reference climate.",
+        f"The days that call for heating were {abs(f.colder_k):.1f} K {word} than in the reference "
+        "climate.",
         f"The same days, each month moved to its mean in the reference climate ({f.climate}).",
     )
 
