@@ -23,6 +23,7 @@ from dashboard.pages import (
     desk,
     downloads,
     finding,
+    fleet,
     fleet_pages,
     home,
     import_page,
@@ -179,12 +180,15 @@ def _callbacks(app: Dash, store: Store, clock: Clock) -> None:
         Output("notice", "children"),
         Input("url", "pathname"),
         State("url", "search"),
+        State(shell.SEARCHED, "data"),
     )
     @guarded
-    def route(pathname: str, search: str | None) -> tuple[object, str, str]:
+    def route(pathname: str, search: str | None, typed: object) -> tuple[object, str, str]:
         user = require_user()
         if not reaches(user, pathname):
             abort(404)
+        if pathname == "/":
+            return fleet.layout(user, store, search, clock(), typed), "Fleet – pledgewatt", ""
         if pathname in fleet_pages.PAGES:
             of_fleet, title = fleet_pages.PAGES[pathname]
             return of_fleet(user, store, search, clock()), title, ""

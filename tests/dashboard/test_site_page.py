@@ -119,7 +119,10 @@ def test_the_page_asked_for_comes_through_the_callback(as_installer):
             {"id": "notice", "property": "children"},
         ],
         "inputs": [{"id": "url", "property": "pathname", "value": "/site/brook-cottage"}],
-        "state": [{"id": "url", "property": "search", "value": "?period=30"}],
+        "state": [
+            {"id": "url", "property": "search", "value": "?period=30"},
+            {"id": "fleet-searched", "property": "data", "value": None},
+        ],
         "changedPropIds": ["url.pathname"],
     }
     answer = as_installer.post(access.CALLBACK, json=body, headers={"X-CSRFToken": "token"})

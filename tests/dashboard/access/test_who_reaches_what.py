@@ -31,7 +31,11 @@ RENAMED = {
     "/_dash-component-suites/<package_name>/<fingerprinted_path>": "/_dash-component-suites/<path>",
 }
 #: Where the callbacks of a module are at home, if not on a site's page.
-PAGE_OF = {"import_page": "/import", "claim": "/claim/<number>", "fleet_pages": "/"}
+PAGE_OF = {
+    "import_page": "/import",
+    "claim": "/claim/<number>",
+    "fleet_pages": "/",
+}
 #: Who sees what of whom, written down once more and by hand.
 SEES = {
     "ines": {OWN, FOREIGN},
@@ -218,7 +222,10 @@ def requests(world: World) -> list[tuple[str, dict]]:
         "contents": f"data:text/csv;base64,{file}",
         "filename": "export.csv",
     }
-    own = {import_page.SITE: FOREIGN, claim.NUMBER: world.claims[FOREIGN]}
+    own = {
+        import_page.SITE: FOREIGN,
+        claim.NUMBER: world.claims[FOREIGN],
+    }
     found = []
     for spec in world.app._callback_list:
         if spec.get("clientside_function"):
@@ -404,7 +411,12 @@ def test_scripts_run_from_files_or_by_hash_only(world):
 
 @pytest.mark.parametrize(
     ("who", "path"),
-    [("hugo", "/home"), ("agnes", "/people"), ("agnes", "/audit"), ("ines", "/people")],
+    [
+        ("hugo", "/home"),
+        ("agnes", "/people"),
+        ("agnes", "/audit"),
+        ("ines", "/people"),
+    ],
 )
 def test_pages_that_the_server_writes_run_no_script_and_are_not_kept(world, who, path):
     response = world.client(who).get(path)
