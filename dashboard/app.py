@@ -27,6 +27,7 @@ from dashboard.pages import (
     fleet_pages,
     home,
     import_page,
+    import_site,
     people,
     site,
     sources,
@@ -90,6 +91,7 @@ def create_app(
     app.layout = shell.layout
     _callbacks(app, store, clock)
     fleet_pages.register(app, store, clock)
+    import_site.register(app, store, clock)
     import_page.register(app, store, clock, Uploads())
     claim.register(app, store, clock)
     policies["app"] = headers.app_policy(app.csp_hashes())
@@ -193,7 +195,7 @@ def _callbacks(app: Dash, store: Store, clock: Clock) -> None:
             of_fleet, title = fleet_pages.PAGES[pathname]
             return of_fleet(user, store, search, clock()), title, ""
         if pathname == "/import":
-            return import_page.layout(user, store), "Import – pledgewatt", ""
+            return import_page.layout(user, store, clock()), "Import – pledgewatt", ""
         if pathname == "/sources":
             return sources.layout(user, store, clock()), "Sources – pledgewatt", ""
         if pathname == "/desk":

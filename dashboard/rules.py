@@ -167,6 +167,7 @@ CALLBACKS: Final[Mapping[str, frozenset[str]]] = {
     "app.take_note": FLEET,
     "claim.claim_effect": WARRANTY,
     "claim.claim_step": WARRANTY,
+    "import_site.sought": INSTALLERS,
     "import_page.arrived": INSTALLERS,
     "import_page.again": INSTALLERS,
     "import_page.confirmed": INSTALLERS,

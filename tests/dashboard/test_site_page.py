@@ -70,7 +70,7 @@ def test_every_id_that_a_callback_names_is_on_a_page(app, store, installer, now)
     for of_fleet in (fleet, agenda, compare):
         nodes += walk(of_fleet.layout(installer, store, "", now))
     nodes += walk(site.layout(installer, store, "alder-row-3", "", now))
-    nodes += walk(import_page.layout(installer, store))
+    nodes += walk(import_page.layout(installer, store, now))
     kept = next(k for k in load_findings(store) if k.cleared_at is None)
     nodes += walk(finding.layout(installer, store, kept.site_id, kept.number, now))
     number = cases.raise_claim(

@@ -33,6 +33,7 @@ RENAMED = {
 #: Where the callbacks of a module are at home, if not on a site's page.
 PAGE_OF = {
     "import_page": "/import",
+    "import_site": "/import",
     "claim": "/claim/<number>",
     "fleet_pages": "/",
 }

@@ -125,6 +125,7 @@ def test_no_page_is_wider_than_its_screen(page):
         ("/compare?site=brook-cottage&site=alder-row-3", ".js-plotly-plot .main-svg"),
         ("/site/brook-cottage", ".js-plotly-plot .main-svg"),
         ("/site/brook-cottage/home", ".bars li"),
+        ("/import", "#import-site input"),
     ):
         page.goto(path)
         page.locator(mark).first.wait_for()
