@@ -31,8 +31,10 @@ from dashboard.pages import (
     people,
     site,
     sources,
+    told,
 )
 from dashboard.rules import reaches
+from dashboard.telling.described import Telling
 from dashboard.uploads import Uploads
 from monitor.errors import NotFoundError
 from monitor.metrics.periods import utc_now
@@ -48,7 +50,12 @@ _SITE_PATH = re.compile(r"/site/([a-z0-9][a-z0-9-]{0,63})")
 
 
 def create_app(
-    store: Store, *, secure_cookies: bool = False, proxies: int = 0, clock: Clock = utc_now
+    store: Store,
+    *,
+    secure_cookies: bool = False,
+    proxies: int = 0,
+    telling: Telling | None = None,
+    clock: Clock = utc_now,
 ) -> Dash:
     """Build the application on an open store.
 
@@ -60,6 +67,8 @@ def create_app(
     proxies
         Proxies in front, each of which says for whom it asks; what they say is believed of
         so many and no more.
+    telling
+        How people are told of findings, where they are.
     clock
         The present, in UTC.
     """
@@ -73,6 +82,7 @@ def create_app(
     access.install(server, store)
     joining.install(server, store, clock)
     people.install(server, store, clock)
+    told.install(server, store, clock, telling)
     fleet_pages.install(server, store, clock)
     _routes(server, store, clock)
     app = Dash(

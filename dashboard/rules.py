@@ -113,6 +113,9 @@ RULES: Final = (
     # Whoever is signed in.
     Rule("/logout", EVERYONE, _SEND),
     Rule("/own-data.zip", EVERYONE),
+    # How they are told of findings; an administrator sees no home and is told of none.
+    Rule("/told", FLEET | HOMEOWNERS),
+    Rule("/told", FLEET | HOMEOWNERS, _SEND),
     # The own home.
     Rule("/home", HOMEOWNERS),
     Rule("/home/claim", HOMEOWNERS, _SEND),

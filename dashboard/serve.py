@@ -89,7 +89,7 @@ def serve(
         door = socket.create_server((host, port), family=family)
     except OSError as error:
         raise _cannot_listen(host, port, error) from error
-    app = create_app(store, secure_cookies=secure_cookies, proxies=proxies)
+    app = create_app(store, secure_cookies=secure_cookies, proxies=proxies, telling=telling)
     listener = create_server(
         app.server,
         sockets=[door],

@@ -18,7 +18,7 @@ PAGES: Final = {
     "/import": "Import a file",
     "/sources": "Sources",
 }
-PLAIN_PAGES: Final = {"/people": "People"}
+PLAIN_PAGES: Final = {"/people": "People", "/told": "What I am told"}
 
 #: Where the browser keeps what is searched in the fleet, until the page is left: it must not
 #: stand in an address.

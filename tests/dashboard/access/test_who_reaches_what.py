@@ -341,7 +341,7 @@ def test_every_page_that_shows_homes_is_logged_as_a_look(world, who):
         rule.path
         for rule in RULES
         if rule.roles and world.people[who].role in rule.roles and "GET" in rule.methods
-        and not re.match(r"/(_|assets|download|own-data|people)|.*(\.csv|/home)$", rule.path)
+        and not re.match(r"/(_|assets|download|own-data|people|told)|.*(\.csv|/home)$", rule.path)
     ]  # fmt: skip
     for page in pages:
         before = audit.entries(world.store, most=1)[0].number
@@ -414,6 +414,8 @@ def test_scripts_run_from_files_or_by_hash_only(world):
     ("who", "path"),
     [
         ("hugo", "/home"),
+        ("hugo", "/told"),
+        ("wanda", "/told"),
         ("agnes", "/people"),
         ("agnes", "/audit"),
         ("ines", "/people"),

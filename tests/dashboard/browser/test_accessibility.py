@@ -46,9 +46,10 @@ def pages(store) -> dict[str, list[tuple[str, str]]]:
             ("/import", "h1"),
             ("/sources", "h1"),
             ("/people", "h1"),
+            ("/told", "h1"),
         ],
         "wanda": [("/desk", "tbody tr"), (f"/claim/{number}", "tbody tr")],
-        "hugo": [("/home", ".bars li")],
+        "hugo": [("/home", ".bars li"), ("/told", "h1")],
     }
 
 

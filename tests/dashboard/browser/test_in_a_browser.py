@@ -126,6 +126,7 @@ def test_no_page_is_wider_than_its_screen(page):
         ("/site/brook-cottage", ".js-plotly-plot .main-svg"),
         ("/site/brook-cottage/home", ".bars li"),
         ("/import", "#import-site input"),
+        ("/told", "form select"),
     ):
         page.goto(path)
         page.locator(mark).first.wait_for()
