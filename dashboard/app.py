@@ -20,6 +20,7 @@ from dashboard.access import guarded, require_user
 from dashboard.components import shell
 from dashboard.pages import (
     claim,
+    claim_of_site,
     desk,
     downloads,
     finding,
@@ -104,6 +105,7 @@ def create_app(
     import_site.register(app, store, clock)
     import_page.register(app, store, clock, Uploads())
     claim.register(app, store, clock)
+    claim_of_site.register(app, store, clock)
     policies["app"] = headers.app_policy(app.csp_hashes())
     return app
 
@@ -211,7 +213,8 @@ def _callbacks(app: Dash, store: Store, clock: Clock) -> None:
         if pathname == "/desk":
             return desk.layout(user, store, clock()), "Warranty desk – pledgewatt", ""
         if own := _CLAIM_PATH.fullmatch(pathname or ""):
-            page = claim.layout(user, store, int(own[1]), clock())
+            seen_by = claim if user.role == "warranty" else claim_of_site
+            page = seen_by.layout(user, store, int(own[1]), clock())
             return page, f"Claim {own[1]} – pledgewatt", ""
         one = _FINDING_PATH.fullmatch(pathname or "")
         if one is not None:

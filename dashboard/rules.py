@@ -133,7 +133,7 @@ RULES: Final = (
     Rule("/download/<site_id>/evidence-<number>-<nth>.csv", FLEET),
     # Claims; whose homes they are about is asked where a claim is loaded.
     Rule("/desk", WARRANTY),
-    Rule("/claim/<number>", WARRANTY),
+    Rule("/claim/<number>", FLEET),
     Rule("/import", INSTALLERS),
     Rule("/sources", INSTALLERS),
     # People and what they did.
@@ -170,6 +170,7 @@ CALLBACKS: Final[Mapping[str, frozenset[str]]] = {
     "app.take_note": FLEET,
     "claim.claim_effect": WARRANTY,
     "claim.claim_step": WARRANTY,
+    "claim_of_site.claim_added": INSTALLERS,
     "import_site.sought": INSTALLERS,
     "import_page.arrived": INSTALLERS,
     "import_page.again": INSTALLERS,

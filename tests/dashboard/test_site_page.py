@@ -11,7 +11,7 @@ from dash.development.base_component import Component
 
 from dashboard import access
 from dashboard.components import shell
-from dashboard.pages import agenda, claim, compare, finding, fleet, import_page, site
+from dashboard.pages import agenda, claim, claim_of_site, compare, finding, fleet, import_page, site
 from monitor.store import cases
 from monitor.store.findings import load_findings
 
@@ -77,6 +77,7 @@ def test_every_id_that_a_callback_names_is_on_a_page(app, store, installer, now)
         store, "fen-view", user_id=1, role="installer", said="Bills.", now=now
     )
     nodes += walk(claim.layout(installer, store, number, now))
+    nodes += walk(claim_of_site.layout(installer, store, number, now))
     cases.add_step(
         store, number, cases.What.CLOSED, user_id=1, role="installer", said="Paid.", now=now
     )

@@ -15,7 +15,7 @@ import zipfile
 import pytest
 
 from dashboard import access, accounts, data, home_data, rules
-from dashboard.pages import claim, import_page
+from dashboard.pages import claim, claim_of_site, import_page
 from dashboard.rules import CALLBACK, CALLBACKS, RULES, Verdict, decide
 from monitor.errors import NotFoundError
 from monitor.store import audit
@@ -35,6 +35,7 @@ PAGE_OF = {
     "import_page": "/import",
     "import_site": "/import",
     "claim": "/claim/<number>",
+    "claim_of_site": "/claim/<number>",
     "fleet_pages": "/",
 }
 #: Who sees what of whom, written down once more and by hand.
@@ -226,6 +227,8 @@ def requests(world: World) -> list[tuple[str, dict]]:
     own = {
         import_page.SITE: FOREIGN,
         claim.NUMBER: world.claims[FOREIGN],
+        claim_of_site.NUMBER: world.claims[FOREIGN],
+        claim_of_site.DAY: "2026-03-01",
     }
     found = []
     for spec in world.app._callback_list:

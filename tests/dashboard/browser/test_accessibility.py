@@ -47,6 +47,7 @@ def pages(store) -> dict[str, list[tuple[str, str]]]:
             ("/sources", "h1"),
             ("/people", "h1"),
             ("/told", "h1"),
+            (f"/claim/{number}", "tbody tr"),
         ],
         "wanda": [("/desk", "tbody tr"), (f"/claim/{number}", "tbody tr")],
         "hugo": [("/home", ".bars li"), ("/told", "h1")],
