@@ -10,11 +10,22 @@ from functools import wraps
 from typing import Final, ParamSpec, TypeVar
 from urllib.parse import quote
 
-from flask import Flask, Response, abort, g, jsonify, make_response, redirect, request, session
+from flask import (
+    Flask,
+    Response,
+    abort,
+    g,
+    has_request_context,
+    jsonify,
+    make_response,
+    redirect,
+    request,
+    session,
+)
 
 from dashboard import looks
 from dashboard.auth import current_user, same
-from dashboard.rules import CALLBACK, CALLBACKS, Verdict, decide, site_in, start
+from dashboard.rules import CALLBACK, CALLBACKS, Verdict, decide, sayable, site_in, start
 from dashboard.uploads import MOST_REQUEST
 from monitor.errors import NotFoundError
 from monitor.store import audit
@@ -33,6 +44,11 @@ def csrf_matches(given: str | None) -> bool:
     return same(session.get("csrf"), given)
 
 
+def form_token() -> str:
+    """The token that a form of this session carries; nothing outside of a request."""
+    return session.get("csrf", "") if has_request_context() else ""
+
+
 def install(server: Flask, store: Store) -> None:
     """Put the rules in front of every request, and log who looked at what."""
 
@@ -48,8 +64,9 @@ def install(server: Flask, store: Store) -> None:
         if verdict is Verdict.UNAUTHENTICATED:
             return jsonify(error="Sign in first."), 401
         if verdict is Verdict.SIGN_IN:
-            wanted = request.full_path.rstrip("?") if request.method == "GET" else "/"
-            return _to(f"/login?next={_quoted(wanted)}" if wanted != "/" else "/login")
+            wanted = sayable(request.full_path) if request.method == "GET" else ""
+            known = wanted not in {"", "/"}
+            return _to(f"/login?next={quote(wanted, safe='/')}" if known else "/login")
         if verdict is Verdict.NOT_FOUND or user is None:
             site = site_in(request.path)
             if site is not None:
@@ -92,10 +109,6 @@ def _to(path: str) -> Response:
     answer = redirect(path, code=303)
     assert isinstance(answer, Response)  # noqa: S101 - werkzeug's type is wider than Flask's
     return answer
-
-
-def _quoted(path: str) -> str:
-    return quote(path, safe="/")
 
 
 def guarded(function: Callable[P, R]) -> Callable[P, R]:

@@ -13,19 +13,22 @@ from typing import Final
 
 from dashboard.looks import looked
 from monitor.errors import NotFoundError
-from monitor.store import audit, bindings, invitations, personal, users
+from monitor.store import audit, bindings, fleet, invitations, personal, users
 from monitor.store.connection import Store
+from monitor.store.fleet import Wanted
 from monitor.store.invitations import Invitation
-from monitor.store.sites import list_sites
 from monitor.store.users import AccountError, User
 
 #: Rows of the log on one page.
 ROWS: Final = 200
 
+#: Most ids of sites that a form offers while one is typed.
+MOST_OFFERED: Final = 200
+
 
 @dataclass(frozen=True)
 class People:
-    """Accounts and open invitations that a person may see, and sites to invite for.
+    """Accounts and open invitations that a person may see, and some sites to invite for.
 
     `bound` holds the numbers of accounts that are bound to somebody at a provider.
     """
@@ -45,8 +48,14 @@ def overview(user: User, store: Store, now: datetime) -> People:
         for one in invitations.open_invitations(store, now)
         if _concerns(user, one.role, one.scope.sites)
     ]
-    sites = [one.id for one in list_sites(store) if user.may_see(one.id)]
-    return People(tuple(accounts), tuple(waiting), tuple(sites), bindings.bound(store))
+    of = Wanted(now.date(), sites=None if user.everywhere else user.sites)
+    offered, _ = fleet.find(store, of, MOST_OFFERED)
+    return People(
+        tuple(accounts),
+        tuple(waiting),
+        tuple(site_id for site_id, _, _ in offered),
+        bindings.bound(store),
+    )
 
 
 def _concerns(user: User, role: str, sites: Sequence[str]) -> bool:

@@ -20,18 +20,23 @@ from dashboard.access import guarded, require_user
 from dashboard.components import shell
 from dashboard.pages import (
     claim,
+    claim_of_site,
     desk,
     downloads,
     finding,
+    fleet,
     fleet_pages,
     home,
     import_page,
+    import_site,
     people,
     site,
     sources,
+    told,
 )
 from dashboard.provider import Client, Provider
 from dashboard.rules import reaches
+from dashboard.telling.described import Telling
 from dashboard.uploads import Uploads
 from monitor.errors import NotFoundError
 from monitor.metrics.periods import utc_now
@@ -52,6 +57,7 @@ def create_app(
     secure_cookies: bool = False,
     proxies: int = 0,
     provider: Provider | None = None,
+    telling: Telling | None = None,
     clock: Clock = utc_now,
 ) -> Dash:
     """Build the application on an open store.
@@ -66,6 +72,8 @@ def create_app(
         so many and no more.
     provider
         The provider that people may sign in through as well.
+    telling
+        How people are told of findings, where they are.
     clock
         The present, in UTC.
 
@@ -91,6 +99,7 @@ def create_app(
     access.install(server, store)
     joining.install(server, store, clock)
     people.install(server, store, clock)
+    told.install(server, store, clock, telling)
     fleet_pages.install(server, store, clock)
     _routes(server, store, clock)
     app = Dash(
@@ -109,8 +118,10 @@ def create_app(
     app.layout = shell.layout
     _callbacks(app, store, clock)
     fleet_pages.register(app, store, clock)
+    import_site.register(app, store, clock)
     import_page.register(app, store, clock, Uploads())
     claim.register(app, store, clock)
+    claim_of_site.register(app, store, clock)
     policies["app"] = headers.app_policy(app.csp_hashes())
     return app
 
@@ -199,23 +210,27 @@ def _callbacks(app: Dash, store: Store, clock: Clock) -> None:
         Output("notice", "children"),
         Input("url", "pathname"),
         State("url", "search"),
+        State(shell.SEARCHED, "data"),
     )
     @guarded
-    def route(pathname: str, search: str | None) -> tuple[object, str, str]:
+    def route(pathname: str, search: str | None, typed: object) -> tuple[object, str, str]:
         user = require_user()
         if not reaches(user, pathname):
             abort(404)
+        if pathname == "/":
+            return fleet.layout(user, store, search, clock(), typed), "Fleet – pledgewatt", ""
         if pathname in fleet_pages.PAGES:
             of_fleet, title = fleet_pages.PAGES[pathname]
             return of_fleet(user, store, search, clock()), title, ""
         if pathname == "/import":
-            return import_page.layout(user, store), "Import – pledgewatt", ""
+            return import_page.layout(user, store, clock()), "Import – pledgewatt", ""
         if pathname == "/sources":
             return sources.layout(user, store, clock()), "Sources – pledgewatt", ""
         if pathname == "/desk":
             return desk.layout(user, store, clock()), "Warranty desk – pledgewatt", ""
         if own := _CLAIM_PATH.fullmatch(pathname or ""):
-            page = claim.layout(user, store, int(own[1]), clock())
+            seen_by = claim if user.role == "warranty" else claim_of_site
+            page = seen_by.layout(user, store, int(own[1]), clock())
             return page, f"Claim {own[1]} – pledgewatt", ""
         one = _FINDING_PATH.fullmatch(pathname or "")
         if one is not None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 import secrets
 from collections import deque
 from collections.abc import Iterable
@@ -24,7 +23,7 @@ from flask import (
 )
 from werkzeug.wrappers import Response as AnyResponse
 
-from dashboard.rules import reaches, start
+from dashboard.rules import reaches, sayable, start
 from monitor.store import audit, users
 from monitor.store.connection import Store
 from monitor.store.users import User
@@ -37,9 +36,6 @@ MOST_FAILURES = 10
 WINDOW = timedelta(minutes=15)
 
 TOO_MANY = "Too many attempts. Please wait a quarter of an hour and try again."
-
-#: Places that signing in may lead back to.
-_RETURN = re.compile(r"/(?!/)[a-z0-9/-]*(\?[A-Za-z0-9=&.%+_-]*)?")
 
 
 def same(kept: object, given: str | None) -> bool:
@@ -228,8 +224,8 @@ def enter(user: User, wanted: str) -> AnyResponse:
         csrf=secrets.token_urlsafe(24),
     )
     g.user = user
-    page = wanted.partition("?")[0]
-    back = wanted if _RETURN.fullmatch(wanted) and reaches(user, page) else start(user)
+    wanted = sayable(wanted)
+    back = wanted if wanted and reaches(user, wanted.partition("?")[0]) else start(user)
     return redirect(back, code=303)
 
 
@@ -241,7 +237,7 @@ def _form(problem: str, status: int) -> Response:
         csrf=session["csrf"],
         problem=problem,
         email=request.form.get("email", "")[:254],
-        wanted=request.values.get("next", "")[:300],
+        wanted=sayable(request.values.get("next", "")),
         provider=_doorman().provider,
     )
     response = make_response(page, status)

@@ -14,7 +14,7 @@ from dashboard.serve import refresh_all
 from dashboard.telling import words
 from dashboard.telling.described import NOTHING, telling_from_toml
 from dashboard.telling.teller import Teller
-from dashboard.telling.wants import NONE, TOPICS, checked_wish, wants_of, widens
+from dashboard.telling.wants import NONE, TOPICS, change_wish, wants_of
 from monitor.errors import DescriptionError
 from monitor.metrics import periods
 from monitor.store import told
@@ -169,10 +169,7 @@ def telling_prefer(
         user = account(opened, email)
         before = told.wishes(opened).get(user.user_id, Wish())
         wish = Wish(by or before.way, least or before.least, at_once or before.at_once)
-        checked_wish(user, wish, described)
-        anew = widens(user, before, wish)
-        told.save_wish(opened, user.user_id, wish, periods.utc_now(), anew=anew)
-    wants = wants_of(user, wish, described)
+        wants = change_wish(opened, user, wish, described, periods.utc_now())
     told_topics = _topics(wants.least)
     sentence = (
         f"{user.email} is told nothing."

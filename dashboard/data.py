@@ -42,7 +42,7 @@ from monitor.store import claims, derived, readings
 from monitor.store.connection import Store
 from monitor.store.findings import KeptFinding, load_findings
 from monitor.store.memory import Kept
-from monitor.store.sites import list_sites, load_site
+from monitor.store.sites import load_site
 from monitor.store.sources import SourceState, source_states
 from monitor.store.users import User
 from monitor.store.weather import load_weather
@@ -154,12 +154,6 @@ def must_exist(user: User, store: Store, site_id: str) -> Site:
         message = f"There is no site '{site_id}'."
         raise NotFoundError(message)
     return load_site(store, site_id)
-
-
-def sites(user: User, store: Store) -> list[Site]:
-    """Descriptions of every site that a person may see."""
-    looked()
-    return [site for site in list_sites(store) if user.may_see(site.id)]
 
 
 def sources(user: User, store: Store) -> list[SourceState]:

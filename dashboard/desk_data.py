@@ -295,8 +295,13 @@ def timeline(store: Store, record: data.Record, claim: Claim) -> list[Moment]:
     for row in claims.settlements(store, site.id).iter_rows(named=True):
         decision = json.loads(row["document"])["decision"]
         lines.append(Moment(row["settled_at"], "settled", decision))
-    lines += [Moment(s.at, f"claim {s.what}", f"{s.said} ({s.role})") for s in claim.steps]
+    lines += [Moment(s.at, f"claim {s.what}", f"{words(s)} ({s.role})") for s in claim.steps]
     return sorted(lines, key=lambda line: line.at, reverse=True)
+
+
+def words(step: Step) -> str:
+    """What was said in a step, with the day that it is about."""
+    return step.said if step.visited is None else f"{fmt.day(step.visited)}: {step.said}"
 
 
 def drafted(

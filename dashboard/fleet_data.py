@@ -14,7 +14,7 @@ from typing import Final
 import polars as pl
 
 from dashboard import data, theme
-from dashboard.fleet_query import PAGE_SIZE, FleetQuery
+from dashboard.fleet_query import MOST_TEXT, PAGE_SIZE, FleetQuery
 from dashboard.looks import looked
 from dashboard.rules import FLEET
 from monitor.errors import NotFoundError
@@ -54,6 +54,8 @@ class Fleet:
         As asked, its page within those there are.
     matching, pages
         Sites asked for, and pages of them.
+    chosen
+        Names of the cohorts that were chosen, by their keys.
     picked
         Names of the sites to be compared, by id.
     """
@@ -64,6 +66,7 @@ class Fleet:
     query: FleetQuery
     matching: int
     pages: int
+    chosen: dict[str, str]
     picked: dict[str, str]
 
 
@@ -82,11 +85,20 @@ def seen(user: User) -> Sequence[str] | None:
     return None if user.everywhere else user.sites
 
 
+def asked(user: User, store: Store, search: str | None, typed: object = "") -> FleetQuery:
+    """What an address asks of the fleet, with what was typed or what its view searches."""
+    seen(user)
+    query = FleetQuery.parse(search, typed)
+    if not query.view:
+        return query
+    text = views.sought(store, query.view)
+    return replace(query, view="", lost=True) if text is None else replace(query, text=text)
+
+
 def _wanted(user: User, query: FleetQuery, today: date) -> Wanted:
     word: str | None = None
     if query.standing:
-        # A word that there is not finds nothing, as a text that there is not.
-        word = _WORDS.get(query.standing, "" if query.standing == "not-computed" else "?")
+        word = _WORDS.get(query.standing, "")
     return Wanted(today, query.text, word, dict(query.cohorts), seen(user))
 
 
@@ -119,12 +131,30 @@ def fleet(user: User, store: Store, query: FleetQuery, now: datetime) -> Fleet:
         query=query,
         matching=matching,
         pages=pages,
+        chosen=_chosen(user, store, query, wanted.today),
         picked=_names(user, store, query.picked),
     )
 
 
+def _chosen(user: User, store: Store, query: FleetQuery, today: date) -> dict[str, str]:
+    found = {}
+    for key, token in query.cohorts:
+        one = Wanted(today, cohorts={key: token}, sites=seen(user))
+        name = stored.cohort_name(store, one, key)
+        if name is not None:
+            found[key] = name
+    return found
+
+
 def _names(user: User, store: Store, site_ids: Sequence[str]) -> dict[str, str]:
     return stored.names(store, [one for one in site_ids if user.may_see(one)])
+
+
+def find(
+    user: User, store: Store, text: str, now: datetime, *, most: int
+) -> tuple[list[tuple[str, str, str]], int]:
+    """The first few sites that a text finds: id, name and place; and how many there are."""
+    return stored.find(store, Wanted(now.date(), text[:MOST_TEXT], sites=seen(user)), most)
 
 
 def cohorts(user: User, store: Store, query: FleetQuery, now: datetime) -> pl.DataFrame:
@@ -206,9 +236,18 @@ def saved(user: User, store: Store) -> list[views.SavedView]:
 
 
 def save(user: User, store: Store, name: str, query: FleetQuery, now: datetime) -> None:
-    """Keep a view under a name."""
+    """Keep a view under a name; what it searches under a token of its own."""
     seen(user)
-    views.save_view(store, user.user_id, name, query.view.search, now)
+    kept = query.kept(views.new_token())
+    views.save_view(
+        store,
+        user.user_id,
+        name,
+        kept.search,
+        now,
+        token=kept.view or None,
+        sought=kept.text or None,
+    )
 
 
 def forget(user: User, store: Store, view_ids: Sequence[int]) -> None:

@@ -1,11 +1,18 @@
-"""What the address bar asks of the fleet page: everything that a saved link keeps."""
+"""What is asked of the fleet page, and how the address bar says it.
+
+An address travels: into histories, the logs of proxies, messages to colleagues. So nothing
+that was typed stands in it, and no name. What is searched stays on the page, with the mark
+`searched=1`, or in a kept view, with its token; a cohort is told by a digest.
+"""
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, replace
 from typing import Final
 from urllib.parse import parse_qs, urlencode
 
+from monitor.guarantee.standing import StandingWord
 from monitor.store.fleet import COHORTS, SORTS
 
 PAGE_SIZE: Final = 50
@@ -34,6 +41,7 @@ COHORT_WORDS: Final = {
     "model": "unit model",
     "designer": "designer",
     "team": "installer team",
+    "area": "postcode area",
     "place": "place",
     "boundary": "boundary",
     "age": "age since commissioning",
@@ -42,18 +50,37 @@ COHORT_WORDS: Final = {
 #: What a site that states none is called.
 NOT_STATED: Final = "not stated"
 
+#: Standings as addresses and the style sheet spell them.
+STANDINGS: Final = (*(word.value.replace(" ", "-") for word in StandingWord), "not-computed")
+
+#: How the id of a site is written.
+SITE_ID: Final = r"[a-z0-9][a-z0-9-]{0,63}"
+
+#: Longest text that is searched.
+MOST_TEXT: Final = 100
+
+#: How the token of a view and the digest of a cohort are written.
+VIEW_MARK: Final = r"[A-Za-z0-9_-]{16}"
+COHORT_MARK: Final = r"(?:[0-9a-f]{12})?"
+
 
 @dataclass(frozen=True)
 class FleetQuery:
-    """What the address bar asks of the fleet page.
+    """What is asked of the fleet page.
 
     Attributes
     ----------
+    text
+        What is searched; never in the address.
+    view
+        Token of the kept view that the text is of; empty where it was typed.
+    lost
+        Whether the address is of a search whose text is not known here any more.
     standing
         As the style sheet spells it; empty for all.
     cohorts
-        Key and value of each cohort that was chosen, in the order of `COHORT_WORDS`; an
-        empty value for sites that state none.
+        Key and digest of each cohort that was chosen, in the order of `COHORT_WORDS`; an
+        empty digest for sites that state none.
     by
         By what the sites are gathered; empty for not at all.
     picked
@@ -61,6 +88,8 @@ class FleetQuery:
     """
 
     text: str = ""
+    view: str = ""
+    lost: bool = False
     standing: str = ""
     cohorts: tuple[tuple[str, str], ...] = ()
     by: str = ""
@@ -70,19 +99,37 @@ class FleetQuery:
     picked: tuple[str, ...] = ()
 
     @classmethod
-    def parse(cls, search: str | None) -> FleetQuery:
-        """Read a query string; what is not known is left at its default."""
+    def parse(cls, search: str | None, typed: object = "") -> FleetQuery:
+        """Read a query string; what is not known is left at its default.
+
+        Parameters
+        ----------
+        typed
+            What the page holds as searched; counts where the address says that it searches.
+        """
         lists = parse_qs((search or "").lstrip("?")[:4000], keep_blank_values=True)
         given = {key: values[-1] for key, values in lists.items()}
         sort = given.get("sort", "standing")
         descending, sort = sort.startswith("-"), sort.removeprefix("-")
         page = given.get("page", "1")
         by = given.get("by", "")
-        picked = dict.fromkeys(one[:64] for one in lists.get("pick", ()) if one)
+        picks = lists.get("pick", ())
+        picked = dict.fromkeys(one for one in picks if re.fullmatch(SITE_ID, one))
+        standing = given.get("standing", "")
+        view = given.get("view", "")
+        view = view if re.fullmatch(VIEW_MARK, view) else ""
+        searched = not view and given.get("searched") == "1"
+        text = typed.strip()[:MOST_TEXT] if searched and isinstance(typed, str) else ""
         return cls(
-            text=given.get("q", "")[:100],
-            standing=given.get("standing", "")[:20],
-            cohorts=tuple((key, given[key][:120]) for key in COHORTS if key in given),
+            text=text,
+            view=view,
+            lost=searched and not text,
+            standing=standing if standing in STANDINGS else "",
+            cohorts=tuple(
+                (key, given[key])
+                for key in COHORTS
+                if key in given and re.fullmatch(COHORT_MARK, given[key])
+            ),
             by=by if by in COHORTS else "",
             sort=sort if sort in SORTS else "standing",
             descending=descending and sort in SORTS,
@@ -92,23 +139,36 @@ class FleetQuery:
 
     @property
     def search(self) -> str:
-        """The query string that `parse` reads as this."""
+        """The query string that `parse` reads as this, given what was typed."""
         parts = {
-            "q": self.text,
+            "view": self.view,
+            "searched": "1" if self.text and not self.view else "",
             "standing": self.standing,
             "by": self.by,
             "sort": ("-" if self.descending else "") + self.sort,
             "page": str(self.page),
         }
-        usual = {"q": "", "standing": "", "by": "", "sort": "standing", "page": "1"}
+        usual = {
+            "view": "",
+            "searched": "",
+            "standing": "",
+            "by": "",
+            "sort": "standing",
+            "page": "1",
+        }
         kept = [(key, value) for key, value in parts.items() if value != usual[key]]
         kept += [*self.cohorts, *(("pick", one) for one in self.picked)]
         return f"?{urlencode(kept)}" if kept else ""
 
-    @property
-    def view(self) -> FleetQuery:
-        """What a saved view keeps: neither the page nor what is picked."""
-        return replace(self, page=1, picked=())
+    def kept(self, token: str) -> FleetQuery:
+        """What a kept view holds: neither the page nor what is picked.
+
+        Parameters
+        ----------
+        token
+            What stands for the text from now on.
+        """
+        return replace(self, view=token if self.text else "", page=1, picked=())
 
     @property
     def is_filtered(self) -> bool:
@@ -117,7 +177,7 @@ class FleetQuery:
 
     def searching(self, text: str) -> FleetQuery:
         """The query after a change of the search text."""
-        return replace(self, text=text[:100], page=1)
+        return replace(self, text=text[:MOST_TEXT], view="", lost=False, page=1)
 
     def sorted_by(self, key: str) -> FleetQuery:
         """The query after a click on a column's head."""
@@ -125,7 +185,7 @@ class FleetQuery:
         return replace(self, sort=key, descending=turned, page=1)
 
     def choosing(self, key: str, value: str | None) -> FleetQuery:
-        """The query with one cohort chosen; None for any."""
+        """The query with one cohort chosen by its digest; None for any."""
         chosen = dict(self.cohorts)
         chosen.pop(key, None)
         if value is not None:

@@ -12,7 +12,7 @@ import polars as pl
 from dashboard import format as fmt
 from dashboard import theme
 from dashboard.fleet_data import Fleet
-from dashboard.fleet_query import COHORT_WORDS, NOT_STATED, FleetQuery
+from dashboard.fleet_query import COHORT_WORDS, NOT_STATED
 from dashboard.sparkline import Picture, sparkline, values
 from dashboard.view_models import WANTING
 from monitor.guarantee.standing import StandingWord
@@ -67,7 +67,7 @@ class FleetLine:
 
 @dataclass(frozen=True)
 class CohortLine:
-    """One cohort as text; `value` is what the address bar holds."""
+    """One cohort as text; `value` is the digest that the address bar holds."""
 
     value: str
     name: str
@@ -219,11 +219,15 @@ def found(fleet: Fleet) -> str:
     return f"{shown}, page {fleet.query.page} of {fleet.pages}" if fleet.pages > 1 else shown
 
 
-def chosen(query: FleetQuery) -> list[tuple[str, str]]:
+def chosen(fleet: Fleet) -> list[tuple[str, str]]:
     """Cohorts that were chosen: words, and the query without each."""
+    query = fleet.query
     return [
-        (f"{COHORT_WORDS[key]}: {value or NOT_STATED}", query.choosing(key, None).search)
-        for key, value in query.cohorts
+        (
+            f"{COHORT_WORDS[key]}: {fleet.chosen.get(key, 'none of yours') or NOT_STATED}",
+            query.choosing(key, None).search,
+        )
+        for key, _ in query.cohorts
     ]
 
 
@@ -239,7 +243,7 @@ def _cohort(row: Row) -> CohortLine:
         middle = f"{fmt.signed(row['gap_25'])}{fmt.NBSP}to{fmt.NBSP}{fmt.signed(row['gap_75'])}"
     mark, beside = _beside(row)
     return CohortLine(
-        value=row["cohort"],
+        value=row["token"],
         name=row["cohort"] or NOT_STATED,
         sites=fmt.number(row["sites"]),
         on_course=_counted(row["on_course"], row["sites"]),

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from datetime import datetime
+from typing import Final
 
-from dashboard import data
+from dashboard import data, fleet_data
+from dashboard.looks import looked
 from dashboard.uploads import Upload, UploadError
 from ingest.inbox import ImportReport, import_file
 from ingest.propose import Answers, Preview, preview, propose
@@ -15,13 +17,22 @@ from monitor.refresh import refresh_site
 from monitor.store.connection import Store
 from monitor.store.users import User
 
+#: Most sites that are offered at once to choose from.
+MOST_OFFERED: Final = 12
 
-def sites(user: User, store: Store) -> list[Site]:
-    """Sites that a person may import for: an installer's."""
-    if user.role != "installer":
-        message = "There is nothing here."
-        raise NotFoundError(message)
-    return data.sites(user, store)
+
+def find(
+    user: User, store: Store, text: str, now: datetime
+) -> tuple[list[tuple[str, str, str]], int]:
+    """The first few sites that an installer may import for and that a text finds.
+
+    Returns
+    -------
+    tuple
+        Id, name and place of each, at most `MOST_OFFERED`; and how many there are.
+    """
+    _must_import(user)
+    return fleet_data.find(user, store, text, now, most=MOST_OFFERED)
 
 
 def site_of(user: User, store: Store, site_id: object) -> Site:
@@ -32,11 +43,16 @@ def site_of(user: User, store: Store, site_id: object) -> Site:
     NotFoundError
         The person has no such site.
     """
-    for site in sites(user, store):
-        if site.id == site_id:
-            return site
-    message = "There is no such site."
-    raise NotFoundError(message)
+    _must_import(user)
+    site = data.must_exist(user, store, site_id if isinstance(site_id, str) else "")
+    looked(site.id)
+    return site
+
+
+def _must_import(user: User) -> None:
+    if user.role != "installer":
+        message = "There is nothing here."
+        raise NotFoundError(message)
 
 
 def look(upload: Upload, site: Site, *, now: datetime) -> tuple[Preview | None, str]:

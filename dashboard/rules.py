@@ -13,7 +13,10 @@ from dataclasses import dataclass
 from enum import Enum
 from functools import cached_property
 from typing import Final
+from urllib.parse import parse_qsl, urlencode
 
+from dashboard.fleet_query import COHORT_MARK, SITE_ID, STANDINGS, VIEW_MARK
+from monitor.store.fleet import AGENDA, COHORTS, SORTS
 from monitor.store.users import User
 
 #: Who sees homes that are not their own; which homes is a matter of the account.
@@ -33,7 +36,7 @@ _SEND: Final = frozenset({"POST"})
 
 #: What the named parts of an address may look like.
 _PARTS: Final = {
-    "site_id": r"[a-z0-9][a-z0-9-]{0,63}",
+    "site_id": SITE_ID,
     "what": r"[a-z]+",
     "number": r"\d{1,9}",
     "nth": r"\d{1,2}",
@@ -42,6 +45,26 @@ _PARTS: Final = {
     "file": r"[A-Za-z0-9_.-]+",
     "path": r"[A-Za-z0-9_./@-]+",
 }
+
+
+#: What addresses may ask for beside their path, by name. An address travels into histories
+#: and the logs of proxies, so none of these can hold a name, an e-mail or a typed text.
+_ASKED: Final = {
+    "standing": "|".join(STANDINGS),
+    "by": "|".join(COHORTS),
+    "sort": f"-?(?:{'|'.join(SORTS)})",
+    "page": r"\d{1,5}",
+    "searched": "1",
+    "view": VIEW_MARK,
+    "kind": "|".join(AGENDA),
+    "period": r"guarantee|season|all|\d{1,3}|\d{4}-\d{2}",
+    "before": r"\d{1,15}",
+    **dict.fromkeys(("pick", "site"), _PARTS["site_id"]),
+    **dict.fromkeys(COHORTS, COHORT_MARK),
+}
+_OF_FLEET: Final = frozenset(
+    {"standing", "by", "sort", "page", "searched", "view", "pick", *COHORTS}
+)
 
 
 @dataclass(frozen=True)
@@ -56,11 +79,14 @@ class Rule:
         None for anybody, signed in or not.
     methods
         Whatever is no mere reading must carry the token of the session.
+    asks
+        What it may ask for beside its path: names of `_ASKED`.
     """
 
     path: str
     roles: frozenset[str] | None
     methods: frozenset[str] = _READ
+    asks: frozenset[str] = frozenset()
 
     @cached_property
     def pattern(self) -> re.Pattern[str]:
@@ -89,24 +115,27 @@ RULES: Final = (
     # Whoever is signed in.
     Rule("/logout", EVERYONE, _SEND),
     Rule("/own-data.zip", EVERYONE),
+    # How they are told of findings; an administrator sees no home and is told of none.
+    Rule("/told", FLEET | HOMEOWNERS),
+    Rule("/told", FLEET | HOMEOWNERS, _SEND),
     # The own home.
     Rule("/home", HOMEOWNERS),
     Rule("/home/claim", HOMEOWNERS, _SEND),
     # The fleet.
-    Rule("/", FLEET),
-    Rule("/agenda", FLEET),
-    Rule("/compare", FLEET),
-    Rule("/fleet.csv", FLEET),
-    Rule("/agenda.csv", FLEET),
-    Rule("/compare.csv", FLEET),
-    Rule("/site/<site_id>", FLEET),
+    Rule("/", FLEET, asks=_OF_FLEET),
+    Rule("/agenda", FLEET, asks=frozenset({"kind", "page"})),
+    Rule("/compare", FLEET, asks=frozenset({"site"})),
+    Rule("/fleet.csv", FLEET, _SEND),
+    Rule("/agenda.csv", FLEET, asks=frozenset({"kind"})),
+    Rule("/compare.csv", FLEET, asks=frozenset({"site"})),
+    Rule("/site/<site_id>", FLEET, asks=frozenset({"period"})),
     Rule("/site/<site_id>/home", FLEET),
     Rule("/site/<site_id>/finding/<number>", FLEET),
-    Rule("/download/<site_id>/<what>.csv", FLEET),
+    Rule("/download/<site_id>/<what>.csv", FLEET, asks=frozenset({"period"})),
     Rule("/download/<site_id>/evidence-<number>-<nth>.csv", FLEET),
     # Claims; whose homes they are about is asked where a claim is loaded.
     Rule("/desk", WARRANTY),
-    Rule("/claim/<number>", WARRANTY),
+    Rule("/claim/<number>", FLEET),
     Rule("/import", INSTALLERS),
     Rule("/sources", INSTALLERS),
     # People and what they did.
@@ -118,7 +147,7 @@ RULES: Final = (
     Rule("/people/<user_id>/password", ADMINISTRATORS, _SEND),
     Rule("/people/<user_id>/unbind", ADMINISTRATORS, _SEND),
     Rule("/people/<user_id>/erase", ADMINISTRATORS, _SEND),
-    Rule("/audit", ADMINISTRATORS),
+    Rule("/audit", ADMINISTRATORS, asks=frozenset({"before"})),
     Rule("/audit/verify", ADMINISTRATORS, _SEND),
     # What pages with scripts are made of; each callback has a rule of its own below.
     Rule("/assets/<file>", SCRIPTED),
@@ -136,7 +165,7 @@ CALLBACK: Final = "/_dash-update-component"
 CALLBACKS: Final[Mapping[str, frozenset[str]]] = {
     "app.route": FLEET,
     "fleet_pages.fleet_results": FLEET,
-    "fleet_pages.search_to_address": FLEET,
+    "fleet_pages.search_typed": FLEET,
     "fleet_pages.compare_results": FLEET,
     "fleet_pages.agenda_results": FLEET,
     "fleet_pages.keep_views": FLEET,
@@ -144,6 +173,8 @@ CALLBACKS: Final[Mapping[str, frozenset[str]]] = {
     "app.take_note": FLEET,
     "claim.claim_effect": WARRANTY,
     "claim.claim_step": WARRANTY,
+    "claim_of_site.claim_added": INSTALLERS,
+    "import_site.sought": INSTALLERS,
     "import_page.arrived": INSTALLERS,
     "import_page.again": INSTALLERS,
     "import_page.confirmed": INSTALLERS,
@@ -175,6 +206,31 @@ def site_in(path: str) -> str | None:
         if match and "site_id" in match.groupdict():
             return match["site_id"]
     return None
+
+
+def sayable(address: str) -> str:
+    """An address of a page without anything that an address must not say.
+
+    Parameters
+    ----------
+    address
+        Path and query string, as somebody gave them.
+
+    Returns
+    -------
+    str
+        Empty where no page is of that path.
+    """
+    path, _, asked = address.partition("?")
+    for rule in RULES:
+        if "GET" in rule.methods and not path.startswith("/_") and rule.pattern.fullmatch(path):
+            kept = [
+                (name, value)
+                for name, value in parse_qsl(asked[:4000], keep_blank_values=True)
+                if name in rule.asks and re.fullmatch(_ASKED[name], value)
+            ]
+            return f"{path}?{urlencode(kept)}" if kept else path
+    return ""
 
 
 def decide(user: User | None, method: str, path: str) -> Verdict:

@@ -87,7 +87,9 @@ def serve(
     PledgewattError
         The address cannot be used, or the secret of the provider is not set.
     """
-    app = create_app(store, secure_cookies=secure_cookies, proxies=proxies, provider=provider)
+    app = create_app(
+        store, secure_cookies=secure_cookies, proxies=proxies, provider=provider, telling=telling
+    )
     try:
         family = socket.AF_INET6 if ":" in host else socket.AF_INET
         door = socket.create_server((host, port), family=family)

@@ -37,7 +37,7 @@ DESIGNERS = ("R. Quillan", "S. Oduya-Hart", "M. Treloar")
 
 HOMES: tuple[Home, ...] = (
     Home(
-        "alder-row-4", "4 Alder Row", TOWN, FELL_TEAM, DESIGNERS[0],
+        "alder-row-4", "4 Alder Row", TOWN, "XV1", FELL_TEAM, DESIGNERS[0],
         "Ivy Marrow", "ivy.marrow@home.example",
         House(8.0, people=3, emitter_exponent=1.1, emitter_kwh_k=0.05, setback_k=0.0),
         Plant(GROUND_8, design_flow_c=38.0, flow_at_15_c=26.0, cylinder_l=250, dhw_c=48.0),
@@ -57,7 +57,7 @@ HOMES: tuple[Home, ...] = (
         visit=Visit(0.4, "Brine pressure checked; nothing to report."),
     ),
     Home(
-        "bracken-lane-11", "11 Bracken Lane", TOWN, VALLEY_TEAM, DESIGNERS[1],
+        "bracken-lane-11", "11 Bracken Lane", TOWN, "XV3", VALLEY_TEAM, DESIGNERS[1],
         "Tom Astley-Brook", "tom.astley@home.example",
         House(7.2, people=3),
         Plant(AIR_8, design_flow_c=42.0),
@@ -78,7 +78,7 @@ HOMES: tuple[Home, ...] = (
         trouble=Trouble(Kind.FLOW_TEMPERATURE, "The flow runs 13 K above the design curve.", 13.0),
     ),
     Home(
-        "cairn-view-2", "2 Cairn View", "Upper Tolven, Eastmarch", FELL_TEAM, DESIGNERS[2],
+        "cairn-view-2", "2 Cairn View", "Upper Tolven, Eastmarch", "XV6", FELL_TEAM, DESIGNERS[2],
         "Nell Farrow", "nell.farrow@home.example",
         House(9.0, people=4, colder_k=0.8),
         Plant(AIR_12, design_flow_c=45.0, backup_kw=2.0, heat_meter_counts_backup=True),
@@ -102,7 +102,7 @@ HOMES: tuple[Home, ...] = (
         ),
     ),
     Home(
-        "dunlin-close-7", "7 Dunlin Close", TOWN, HARBOUR_TEAM, DESIGNERS[1],
+        "dunlin-close-7", "7 Dunlin Close", TOWN, "XV2", HARBOUR_TEAM, DESIGNERS[1],
         "Priya Lockhart", "priya.lockhart@home.example",
         House(5.5, people=4),
         Plant(AIR_5, design_flow_c=43.0, immersion_kw=3.0, pumps_apart=False, cylinder_l=230),
@@ -124,7 +124,7 @@ HOMES: tuple[Home, ...] = (
         visit=Visit(0.22, "Yearly service of the cylinder; safety valve replaced."),
     ),
     Home(
-        "ember-court-1", "1 Ember Court", TOWN, VALLEY_TEAM, DESIGNERS[0],
+        "ember-court-1", "1 Ember Court", TOWN, "XV3", VALLEY_TEAM, DESIGNERS[0],
         "Gus Penhale", "gus.penhale@home.example",
         House(4.0, people=2),
         Plant(LOW_14, design_flow_c=45.0, cylinder_l=180),
@@ -147,7 +147,7 @@ HOMES: tuple[Home, ...] = (
         ),
     ),
     Home(
-        "fallow-end-9", "9 Fallow End", "Saltenby, Eastmarch", HARBOUR_TEAM, DESIGNERS[2],
+        "fallow-end-9", "9 Fallow End", "Saltenby, Eastmarch", "XV4", HARBOUR_TEAM, DESIGNERS[2],
         "Wilf Carrick", "wilf.carrick@home.example",
         House(7.5, people=3),
         Plant(AIR_8, design_flow_c=45.0, backup_kw=3.0, heat_meter_counts_backup=True),
@@ -170,7 +170,7 @@ HOMES: tuple[Home, ...] = (
         ),
     ),
     Home(
-        "gorse-hill-3", "3 Gorse Hill", "Upper Tolven, Eastmarch", FELL_TEAM, DESIGNERS[1],
+        "gorse-hill-3", "3 Gorse Hill", "Upper Tolven, Eastmarch", "XV6", FELL_TEAM, DESIGNERS[1],
         "Anwen Sharrow", "anwen.sharrow@home.example",
         House(6.5, people=3, colder_k=0.5),
         Plant(AIR_8, design_flow_c=43.0),
@@ -192,7 +192,7 @@ HOMES: tuple[Home, ...] = (
         ),
     ),
     Home(
-        "heron-quay-5", "5 Heron Quay", TOWN, HARBOUR_TEAM, DESIGNERS[0],
+        "heron-quay-5", "5 Heron Quay", TOWN, "XV2", HARBOUR_TEAM, DESIGNERS[0],
         "Bram Oyelaran", "bram.oyelaran@home.example",
         House(4.5, people=2),
         Plant(AIR_5, design_flow_c=38.0, cylinder_l=180),
@@ -211,7 +211,8 @@ HOMES: tuple[Home, ...] = (
         last_days=70,
     ),
     Home(
-        "inish-road-8", "8 Inish Road", "Ballinorra, Co. Lisdare", HARBOUR_TEAM, DESIGNERS[2],
+        "inish-road-8", "8 Inish Road", "Ballinorra, Co. Lisdare", "Q42",
+        HARBOUR_TEAM, DESIGNERS[2],
         "Maeve Tierlach", "maeve.tierlach@home.example",
         House(7.5, people=7, litres_each=60.0, colder_k=1.8, room_c=19.0, design_outdoor_c=-4.0),
         Plant(AIR_12, design_flow_c=47.0, immersion_kw=3.0, cylinder_l=300, dhw_c=51.0),
@@ -239,7 +240,7 @@ HOMES: tuple[Home, ...] = (
         looks="A cold place and a large family with much hot water; the promise allows for both.",
     ),
     Home(
-        "juniper-bank-6", "6 Juniper Bank", TOWN, VALLEY_TEAM, DESIGNERS[1],
+        "juniper-bank-6", "6 Juniper Bank", TOWN, "XV3", VALLEY_TEAM, DESIGNERS[1],
         "Dora Whinfell", "dora.whinfell@home.example",
         House(6.0, people=3),
         Plant(AIR_8, design_flow_c=42.0),
@@ -258,7 +259,7 @@ HOMES: tuple[Home, ...] = (
         holes=Holes(share=0.16, mean_hours=14.0, long_days=14.0, long_at=0.62),
     ),
     Home(
-        "kestrel-way-10", "10 Kestrel Way", TOWN, VALLEY_TEAM, DESIGNERS[0],
+        "kestrel-way-10", "10 Kestrel Way", TOWN, "XV3", VALLEY_TEAM, DESIGNERS[0],
         "Hal Brennock", "hal.brennock@home.example",
         House(5.0, people=2),
         Plant(LOW_6, design_flow_c=43.0),
@@ -279,7 +280,7 @@ HOMES: tuple[Home, ...] = (
         holes=Holes(role_share=1.6, role_hours=200.0, roles=("elec_unit",)),
     ),
     Home(
-        "larch-mill-12", "12 Larch Mill", "Marrowby, Eastmarch", FELL_TEAM, DESIGNERS[2],
+        "larch-mill-12", "12 Larch Mill", "Marrowby, Eastmarch", "XV5", FELL_TEAM, DESIGNERS[2],
         "Edda Skelling", "edda.skelling@home.example",
         House(8.2, people=4, solar_m2=6.0),
         Plant(AIR_8, design_flow_c=45.0, backup_kw=2.0, heat_meter_counts_backup=True),
@@ -297,7 +298,7 @@ HOMES: tuple[Home, ...] = (
         price=0.258,
     ),
     Home(
-        "moor-gate-2", "2 Moor Gate", "Marrowby, Eastmarch", FELL_TEAM, DESIGNERS[0],
+        "moor-gate-2", "2 Moor Gate", "Marrowby, Eastmarch", "XV5", FELL_TEAM, DESIGNERS[0],
         "Rufus Hale-Orton", "rufus.hale@home.example",
         House(9.5, people=4),
         Plant(AIR_12, design_flow_c=44.0),
@@ -313,7 +314,8 @@ HOMES: tuple[Home, ...] = (
         visit=Visit(0.31, "Homeowner shown how to set the hot water times."),
     ),
     Home(
-        "nettle-croft-15", "15 Nettle Croft", "Saltenby, Eastmarch", HARBOUR_TEAM, DESIGNERS[1],
+        "nettle-croft-15", "15 Nettle Croft", "Saltenby, Eastmarch", "XV4",
+        HARBOUR_TEAM, DESIGNERS[1],
         "Joss Amberley", "joss.amberley@home.example",
         House(7.0, people=2),
         Plant(AIR_8, design_flow_c=40.0),
@@ -332,7 +334,7 @@ HOMES: tuple[Home, ...] = (
         holes=Holes(long_days=14.0, long_at=0.83),
     ),
     Home(
-        "otter-bridge-3", "3 Otter Bridge", TOWN, HARBOUR_TEAM, DESIGNERS[2],
+        "otter-bridge-3", "3 Otter Bridge", TOWN, "XV2", HARBOUR_TEAM, DESIGNERS[2],
         "Signe Tallow", "signe.tallow@home.example",
         House(6.8, people=3),
         Plant(AIR_8, design_flow_c=41.0),
@@ -354,7 +356,7 @@ HOMES: tuple[Home, ...] = (
         visit=Visit(0.5, "Yearly service; nothing to report."),
     ),
     Home(
-        "plover-field-20", "20 Plover Field", TOWN, VALLEY_TEAM, DESIGNERS[1],
+        "plover-field-20", "20 Plover Field", TOWN, "XV3", VALLEY_TEAM, DESIGNERS[1],
         "Kit Sandamere", "kit.sandamere@home.example",
         House(3.6, people=2, emitter_exponent=1.1, emitter_kwh_k=0.05, setback_k=0.5),
         Plant(AIR_5, design_flow_c=36.0, flow_at_15_c=26.0, cylinder_l=180),

@@ -193,6 +193,7 @@ def site_data(home: Home, span: Span, fits: Fits) -> dict[str, Any]:
         "id": home.id,
         "name": home.title,
         "place": home.place,
+        "postcode_area": home.area,
         "zone": home.zone,
         "commissioned": span.first,
         "installer_team": home.team,

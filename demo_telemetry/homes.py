@@ -148,6 +148,7 @@ class Home:
     id: str
     title: str
     place: str
+    area: str
     team: str
     designer: str
     owner: str

@@ -7,6 +7,7 @@ key's name and not a setting that silently does nothing.
 
 from __future__ import annotations
 
+import re
 import tomllib
 from datetime import date, datetime, timedelta
 from enum import StrEnum
@@ -285,11 +286,17 @@ class Event(Record):
     note: str = Field(min_length=1, max_length=500)
 
 
+#: Part of a postcode that is no whole one: those of digits alone have four or more.
+_AREA = re.compile(r"|(?=[0-9]*[A-Z])[A-Z0-9]{1,4}|[0-9]{2,3}")
+
+
 class Site(Record):
     """One home with one heat pump system.
 
     Attributes
     ----------
+    postcode_area
+        First part of the postcode; not the whole one, which points to a few doors.
     climate, weather
         Monthly means of the place; and the name of imported weather of it.
     """
@@ -297,6 +304,8 @@ class Site(Record):
     id: Identifier
     name: str = Field(min_length=1, max_length=120)
     place: str = ""
+    # Left out where it is not stated: documents of before it was known stay the same.
+    postcode_area: str = Field(default="", exclude_if=lambda area: not area)
     zone: ZoneName
     commissioned: date
     installer_team: str = ""
@@ -311,6 +320,17 @@ class Site(Record):
     event: tuple[Event, ...] = ()
     climate: Climate | None = None
     weather: Identifier | None = None
+
+    @field_validator("postcode_area")
+    @classmethod
+    def _is_an_area(cls, area: str) -> str:
+        if not _AREA.fullmatch(area):
+            message = (
+                "the first part of the postcode alone: at most four capital letters and digits, "
+                "such as 'XV4', or two or three digits; never the whole postcode"
+            )
+            raise ValueError(message)
+        return area
 
     @field_validator("terms")
     @classmethod

@@ -2,13 +2,13 @@
 (function () {
   "use strict";
 
-  // A session that has ended answers 401: show the form instead of a dead page.
+  // A session that has ended answers 401: show the form instead of a dead page. The server
+  // leads there and decides what of the address the form's own may say.
   var send = window.fetch;
   window.fetch = function () {
     return send.apply(window, arguments).then(function (response) {
       if (response.status === 401 || response.status === 403) {
-        var here = window.location.pathname + window.location.search;
-        window.location.assign("/login?next=" + encodeURIComponent(here));
+        window.location.reload();
       }
       return response;
     });

@@ -18,7 +18,11 @@ PAGES: Final = {
     "/import": "Import a file",
     "/sources": "Sources",
 }
-PLAIN_PAGES: Final = {"/people": "People"}
+PLAIN_PAGES: Final = {"/people": "People", "/told": "What I am told"}
+
+#: Where the browser keeps what is searched in the fleet, until the page is left: it must not
+#: stand in an address.
+SEARCHED: Final = "fleet-searched"
 
 INDEX: Final = """<!DOCTYPE html>
 <html lang="en">
@@ -48,6 +52,7 @@ def layout() -> html.Div:
         [
             dcc.Location(id="url", refresh=False),
             dcc.Store(id="title"),
+            dcc.Store(id=SEARCHED, storage_type="memory"),
             html.Header(
                 [
                     dcc.Link(

@@ -69,6 +69,7 @@ _KINDS: Final[Mapping[str, tuple[str, tuple[str, str], str]]] = {
 CLAIM_WORDS: Final = {
     "raised": "raised, and nobody has answered yet",
     "note": "something was added to it last",
+    "visit": "the installer was there, and nothing is proposed yet",
     "checked": "looked into, and nothing is proposed yet",
     "proposed": "a settlement is proposed and waits for a second person",
     "refused": "a proposed settlement was refused, and a new one is wanted",

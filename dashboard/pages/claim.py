@@ -117,7 +117,7 @@ def body(user: User, store: Store, claim: Claim, record: data.Record, now: datet
         ),
         parts.facts(facts, big=True),
         html.Section(
-            [html.H2("Evidence"), _evidence(items, claim)],
+            [html.H2("Evidence"), evidence_table(items, confirm=claim.is_open)],
             className="card",
         ),
         html.Section(
@@ -138,18 +138,22 @@ def body(user: User, store: Store, claim: Claim, record: data.Record, now: datet
             className="card",
         ),
         html.Section(
-            [html.H2("What happened"), _timeline(desk_data.timeline(store, record, claim), site)],
+            [
+                html.H2("What happened"),
+                _timeline(desk_data.timeline(store, record, claim), site),
+            ],
             className="card",
         ),
     ]
 
 
-def _evidence(items: tuple[Item, ...], claim: Claim) -> html.Div:
+def evidence_table(items: tuple[Item, ...], *, confirm: bool) -> html.Div:
+    """Each piece of evidence and whether it is there; with buttons to confirm those by hand."""
     rows = tuple(("", f"{_SHAPES[item.state]} {item.state.value}", item.why) for item in items)
     names: list[Any] = []
     for item in items:
         button: list[Any] = []
-        if item.state is There.TO_CONFIRM and claim.is_open:
+        if item.state is There.TO_CONFIRM and confirm:
             button = [
                 " ",
                 html.Button(

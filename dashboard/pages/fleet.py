@@ -11,10 +11,11 @@ from dash import dcc, html
 
 from dashboard import fleet_data, fleet_text
 from dashboard import format as fmt
+from dashboard.access import form_token
 from dashboard.components import parts
 from dashboard.components.aria import UNHEARD, aria
 from dashboard.fleet_data import Fleet
-from dashboard.fleet_query import COHORT_WORDS, MOST_PICKED, SORT_WORDS, FleetQuery
+from dashboard.fleet_query import COHORT_WORDS, MOST_PICKED, MOST_TEXT, SORT_WORDS, FleetQuery
 from dashboard.fleet_text import CohortLine, FleetLine
 from dashboard.pages import agenda
 from monitor.store.connection import Store
@@ -46,9 +47,17 @@ _HEADS: Final = (
 _FIRST_COHORTS: Final = 12
 
 
-def layout(user: User, store: Store, search: str | None, now: datetime) -> html.Div:
-    """The page with what the address bar asks for; a callback replaces what is found."""
-    query = FleetQuery.parse(search)
+def layout(
+    user: User, store: Store, search: str | None, now: datetime, typed: object = ""
+) -> html.Div:
+    """The page with what the address bar asks for; a callback replaces what is found.
+
+    Parameters
+    ----------
+    typed
+        What was searched last, as the page remembers it.
+    """
+    query = fleet_data.asked(user, store, search, typed)
     fleet = fleet_data.fleet(user, store, query, now)
     return html.Div(
         [
@@ -59,13 +68,15 @@ def layout(user: User, store: Store, search: str | None, now: datetime) -> html.
             html.Div(saved_views(fleet_data.saved(user, store)), id=VIEWS, className="views"),
             html.Div(
                 [
-                    html.Label("Search name, place, model, designer or team", htmlFor=SEARCH),
+                    html.Label(
+                        "Search name, place, postcode area, model, designer or team", htmlFor=SEARCH
+                    ),
                     dcc.Input(
                         id=SEARCH,
                         type="search",
                         value=query.text,
                         debounce=0.4,
-                        maxLength=100,
+                        maxLength=MOST_TEXT,
                         autoComplete="off",
                     ),
                 ],
@@ -146,7 +157,16 @@ def saved_views(views: list[SavedView], said: str = "") -> list[Any]:
 def results(user: User, store: Store, fleet: Fleet, now: datetime) -> list[Any]:
     """Filters, cohorts and table."""
     query = fleet.query
-    out: list[Any] = [
+    out: list[Any] = []
+    if query.lost:
+        out.append(
+            html.P(
+                "This address is of a search, and addresses do not hold what was searched. Type "
+                "it again; to keep or pass on a search, save it as a view.",
+                className="note",
+            )
+        )
+    out += [
         html.Nav(
             [
                 dcc.Link(
@@ -163,18 +183,13 @@ def results(user: User, store: Store, fleet: Fleet, now: datetime) -> list[Any]:
             className="chips",
             **aria(label="Show one standing only; choose it again to show all"),
         ),
-        *_chosen(query),
+        *_chosen(fleet),
         *_cohorts(user, store, query, now),
         *_picked(fleet),
         html.Div(
             [
                 html.Span(fleet_text.found(fleet), className="found", role="status"),
-                html.A(
-                    "Download as CSV",
-                    href=f"/fleet.csv{query.search}",
-                    download="",
-                    className="quiet",
-                ),
+                _download(query),
             ],
             className="more",
         ),
@@ -188,9 +203,22 @@ def results(user: User, store: Store, fleet: Fleet, now: datetime) -> list[Any]:
     return out
 
 
-def _chosen(query: FleetQuery) -> list[Any]:
+def _download(query: FleetQuery) -> html.Form:
+    """The list as a file. What is searched goes inside the request, not in its address."""
+    fields = {"csrf": form_token(), "asked": query.search, "text": query.text}
+    return html.Form(
+        [
+            *(dcc.Input(type="hidden", name=name, value=value) for name, value in fields.items()),
+            html.Button("Download as CSV", type="submit", className="plain"),
+        ],
+        method="post",
+        action="/fleet.csv",
+    )
+
+
+def _chosen(fleet: Fleet) -> list[Any]:
     """Cohorts that were chosen, each with the way to drop it."""
-    chosen = fleet_text.chosen(query)
+    chosen = fleet_text.chosen(fleet)
     if not chosen:
         return []
     return [

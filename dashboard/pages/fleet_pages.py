@@ -13,7 +13,7 @@ from flask import Flask, Response, request
 from dashboard import fleet_data
 from dashboard import format as fmt
 from dashboard.access import guarded, require_user
-from dashboard.fleet_query import FleetQuery
+from dashboard.components import shell
 from dashboard.pages import agenda, compare, fleet
 from dashboard.pages.agenda import AgendaQuery
 from dashboard.pages.downloads import csv_response
@@ -23,9 +23,8 @@ from monitor.store.fleet import AGENDA
 
 Clock = Callable[[], datetime]
 
-#: Address, layout and title of each page.
+#: Address, layout and title of each page but the fleet's own.
 PAGES: Final = {
-    "/": (fleet.layout, "Fleet – pledgewatt"),
     "/agenda": (agenda.layout, "Agenda – pledgewatt"),
     "/compare": (compare.layout, "Side by side – pledgewatt"),
 }
@@ -35,8 +34,9 @@ def install(server: Flask, store: Store, clock: Clock) -> None:
     """Add the files that these pages hand out."""
 
     def fleet_file() -> Response:
-        query = FleetQuery.parse(request.query_string.decode(errors="replace"))
-        frame = fleet_data.table(require_user(), store, query, clock())
+        user, form = require_user(), request.form
+        query = fleet_data.asked(user, store, form.get("asked"), form.get("text"))
+        frame = fleet_data.table(user, store, query, clock())
         return csv_response(frame, "fleet.csv")
 
     def agenda_file() -> Response:
@@ -50,7 +50,7 @@ def install(server: Flask, store: Store, clock: Clock) -> None:
             compare.download(require_user(), store, search, clock()), "side-by-side.csv"
         )
 
-    server.add_url_rule("/fleet.csv", "fleet_file", fleet_file)
+    server.add_url_rule("/fleet.csv", "fleet_file", fleet_file, methods=["POST"])
     server.add_url_rule("/agenda.csv", "agenda_file", agenda_file)
     server.add_url_rule("/compare.csv", "compare_file", compare_file)
 
@@ -106,16 +106,19 @@ def _follow_the_address(app: Dash, store: Store, clock: Clock) -> None:
     @app.callback(
         Output(fleet.RESULTS, "children"),
         Input("url", "search"),
+        Input(shell.SEARCHED, "data"),
         State(fleet.SEARCH, "value"),
         State("url", "pathname"),
         prevent_initial_call=True,
     )
     @guarded
-    def fleet_results(search: str | None, box: str | None, pathname: str) -> list[object]:
+    def fleet_results(
+        search: str | None, typed: object, box: str | None, pathname: str
+    ) -> list[object]:
         if pathname != "/":
             raise PreventUpdate
         user, now = require_user(), clock()
-        query = FleetQuery.parse(search)
+        query = fleet_data.asked(user, store, search, typed)
         if not _is_typed((box or "").strip(), query.text):
             # A link that searches fills the box as well.
             set_props(fleet.SEARCH, {"value": query.text})
@@ -136,18 +139,23 @@ def _follow_the_address(app: Dash, store: Store, clock: Clock) -> None:
 
     @app.callback(
         Output("url", "search"),
+        Output(shell.SEARCHED, "data"),
         Input(fleet.SEARCH, "value"),
         State("url", "search"),
+        State(shell.SEARCHED, "data"),
         State("url", "pathname"),
         prevent_initial_call=True,
     )
     @guarded
-    def search_to_address(value: str | None, search: str | None, pathname: str) -> str:
-        query = FleetQuery.parse(search)
+    def search_typed(
+        value: str | None, search: str | None, typed: object, pathname: str
+    ) -> tuple[str, str]:
+        query = fleet_data.asked(require_user(), store, search, typed)
         text = (value or "").strip()
         if pathname != "/" or text == query.text:
             raise PreventUpdate
-        return query.searching(text).search
+        # The address says no more than that something is searched.
+        return query.searching(text).search, text
 
 
 def _is_typed(box: str, text: str) -> bool:
@@ -163,6 +171,7 @@ def _views(app: Dash, store: Store, clock: Clock) -> None:
         State(fleet.VIEW_NAME, "value"),
         State(fleet.VIEW_DROPPED, "value"),
         State("url", "search"),
+        State(shell.SEARCHED, "data"),
         prevent_initial_call=True,
     )
     @guarded
@@ -172,12 +181,14 @@ def _views(app: Dash, store: Store, clock: Clock) -> None:
         name: str | None,
         dropped: list[int] | None,
         search: str | None,
+        typed: object,
     ) -> list[Any]:
         user = require_user()
         if ctx.triggered_id == fleet.VIEW_SAVE and saves:
             try:
-                fleet_data.save(user, store, name or "", FleetQuery.parse(search), clock())
-                said = "The view is saved. Its link can be passed on as well."
+                query = fleet_data.asked(user, store, search, typed)
+                fleet_data.save(user, store, name or "", query, clock())
+                said = "The view is saved. Its link can be passed on; it shows each their own."
             except DescriptionError as error:
                 said = error.user_message
         elif ctx.triggered_id == fleet.VIEW_DROP and drops:

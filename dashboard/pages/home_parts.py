@@ -231,6 +231,8 @@ def claim_lines(claim: Claim, home: home_data.Home) -> list[ClaimLine]:
                 said += f" {step.said}"
         elif step.what is What.RAISED:
             said = f"The claim was raised for you: {step.said}"
+        elif step.visited is not None:
+            said = f"Your installer says that they came on {fmt.day(step.visited)}."
         else:
             continue
         day = fmt.day(step.at.astimezone(home.record.site.tz).date())

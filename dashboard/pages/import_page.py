@@ -16,6 +16,8 @@ from dashboard import importing, theme
 from dashboard.access import guarded, require_user
 from dashboard.components import parts
 from dashboard.components.aria import aria
+from dashboard.pages import import_site
+from dashboard.pages.import_site import SITE as SITE
 from dashboard.proposal_text import how_sure, kind_of, reasons_of, verdict
 from dashboard.uploads import MOST_BYTES, Upload, UploadError, Uploads
 from dashboard.view_models import Table
@@ -26,7 +28,6 @@ from monitor.models import Kind, Role
 from monitor.store.connection import Store
 from monitor.store.users import User
 
-SITE: Final = "import-site"
 UPLOAD: Final = "import-file"
 TOKEN: Final = "import-token"  # noqa: S105 - the id of a part of the page
 LOOK: Final = "import-look"
@@ -45,9 +46,9 @@ def _field(key: str, row: Any) -> dict[str, Any]:
     return {"type": f"import-{key}", "row": row}
 
 
-def layout(user: User, store: Store) -> html.Div:
+def layout(user: User, store: Store, now: datetime) -> html.Div:
     """The page before a file was chosen."""
-    sites = importing.sites(user, store)
+    found, count = importing.find(user, store, "", now)
     page: list[Any] = [
         html.P([dcc.Link("← Fleet", href="/")], className="crumb"),
         html.H1("Import a file", tabIndex=-1),
@@ -58,20 +59,14 @@ def layout(user: User, store: Store) -> html.Div:
             className="judgement",
         ),
     ]
-    if not sites:
+    if not found:
         page.append(html.P("There is no site yet. Describe one with 'pledgewatt site add'."))
         return html.Div(page, className="page")
     page += [
         html.Section(
             [
+                *import_site.choice(found, count),
                 html.H2("The file"),
-                html.Label("Site", htmlFor=SITE),
-                dcc.Dropdown(
-                    id=SITE,
-                    options=[{"label": f"{one.name} ({one.id})", "value": one.id} for one in sites],
-                    placeholder="Choose the site first",
-                    className="field",
-                ),
                 dcc.Upload(
                     html.Button("Choose a file …", type="button"),
                     id=UPLOAD,

@@ -10,6 +10,8 @@ from typing import Final
 from dashboard.telling.described import NOTHING, Telling
 from monitor.errors import DescriptionError
 from monitor.findings.finding import Topic
+from monitor.store import told
+from monitor.store.connection import Store
 from monitor.store.told import Mailed, News, Wish
 from monitor.store.users import User
 
@@ -115,6 +117,23 @@ def widens(user: User, before: Wish | None, after: Wish) -> bool:
     if new.way == NONE:
         return False
     return old.way == NONE or new.least > old.least
+
+
+def change_wish(
+    store: Store, user: User, wish: Wish, telling: Telling | None, now: datetime
+) -> Wants:
+    """Keep a wish, which takes the place of the one before; returns what the person wants now.
+
+    Raises
+    ------
+    DescriptionError
+        The way or a topic is not known, or not for this person.
+    """
+    before = told.wishes(store).get(user.user_id, Wish())
+    checked_wish(user, wish, telling)
+    if wish != before:
+        told.save_wish(store, user.user_id, wish, now, anew=widens(user, before, wish))
+    return wants_of(user, wish, telling)
 
 
 def of_concern(user: User, wants: Wants, found: Sequence[News]) -> list[News]:

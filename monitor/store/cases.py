@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from enum import StrEnum
 from typing import Final
 
@@ -20,6 +21,7 @@ class What(StrEnum):
 
     RAISED = "raised"
     NOTE = "note"
+    VISIT = "visit"
     CHECKED = "checked"
     PROPOSED = "proposed"
     REFUSED = "refused"
@@ -48,6 +50,13 @@ class Step:
     what: What
     said: str
     document: str | None = None
+
+    @property
+    def visited(self) -> date | None:
+        """Day of the visit that it is about, if it is about one."""
+        if self.what is not What.VISIT:
+            return None
+        return date.fromisoformat(json.loads(self.document or "{}")["on"])
 
 
 @dataclass(frozen=True)

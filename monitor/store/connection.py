@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import secrets
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from importlib.resources import files
@@ -163,6 +164,8 @@ def _migrate(path: Path, connection: duckdb.DuckDBPyConnection) -> None:
             f"{newest}). Update pledgewatt to open it."
         )
         raise PledgewattError(message)
+    # For steps that need something which nobody can guess; DuckDB draws no such numbers.
+    connection.execute(f"SET VARIABLE fresh_secret = '{secrets.token_hex(32)}'")
     for version, sql in steps:
         if version <= done:
             continue
@@ -174,3 +177,4 @@ def _migrate(path: Path, connection: duckdb.DuckDBPyConnection) -> None:
             connection.rollback()
             raise
         connection.commit()
+    connection.execute("RESET VARIABLE fresh_secret")

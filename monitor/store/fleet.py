@@ -13,7 +13,10 @@ import polars as pl
 from monitor.store.connection import Store, query
 
 #: Columns that each kept document gives to the flat table.
-_OF_SITE = ("name", "place", "commissioned", "unit_model", "designer", "team", "sought")
+_OF_SITE = (
+    *("name", "place", "postcode_area", "commissioned", "unit_model", "designer", "team"),
+    "sought",
+)
 _OF_STANDING = (
     *("word", "why", "promise", "boundary", "period_start", "period_end", "days_left"),
     *("spf", "u_spf", "low", "high", "coverage", "heat_kwh", "electricity_kwh"),
@@ -38,10 +41,21 @@ COHORTS: Final[Mapping[str, str]] = {
     "model": "unit_model",
     "designer": "designer",
     "team": "team",
+    "area": "postcode_area",
     "place": "place",
     "boundary": "coalesce(boundary, '')",
     "age": _AGE,
 }
+
+
+def _token(key: str, expression: str) -> str:
+    """Expression for what stands in an address for a value of a cohort: nobody's name."""
+    keyed = "(SELECT value FROM secret WHERE name = 'addresses')"
+    return (
+        f"CASE WHEN {expression} = '' THEN '' "
+        f"ELSE left(sha256({keyed} || '{key}' || {expression}), 12) END"
+    )
+
 
 _URGENCY = (
     "list_position(['off course', 'blind', 'in doubt', 'too early', 'on course', "
@@ -97,11 +111,12 @@ class Wanted:
     today
         From which the age of a site is counted.
     text
-        Words that must all be in name, place, id, model, designer or team.
+        Words that must all be in name, place, postcode area, id, model, designer or team.
     word
         A standing; empty for those not computed yet, None for all.
     cohorts
-        A value for any of the keys of `COHORTS`; empty for sites that state none.
+        Token of a value for any of the keys of `COHORTS` (see `cohorts`); empty for sites
+        that state none.
     sites
         Only these; None for all.
     """
@@ -130,7 +145,7 @@ class Wanted:
             f"contains(sought, strip_accents(lower($text{n})))"
             for n in range(len(self.text.split()))
         ]
-        terms += [f"{COHORTS[key]} = $of_{key}" for key in self.cohorts]
+        terms += [f"{_token(key, COHORTS[key])} = $of_{key}" for key in self.cohorts]
         if self.sites is not None:
             terms.append("list_contains($sites, site_id)")
         if self.word is not None and not any_word:
@@ -275,11 +290,12 @@ def cohorts(store: Store, wanted: Wanted, by: str) -> pl.DataFrame:
     Returns
     -------
     pl.DataFrame
-        `cohort`, `sites`, `on_course`, `in_doubt`, `off_course`, `blind`, `judged` (sites
-        whose gap is known), `gap`, `gap_25`, `gap_75` (median and quartiles of SPF minus
-        promise), `low`, `high` (notch about the median, 1.57 times the interquartile range
-        over the root of their number: McGill, Tukey and Larsen, The American Statistician
-        32 (1978) 12-16) and `gap_all`, the median of all sites asked for.
+        `cohort`, `token` (what stands for it in an address), `sites`, `on_course`,
+        `in_doubt`, `off_course`, `blind`, `judged` (sites whose gap is known), `gap`, `gap_25`,
+        `gap_75` (median and quartiles of SPF minus promise), `low`, `high` (notch about the
+        median, 1.57 times the interquartile range over the root of their number: McGill, Tukey
+        and Larsen, The American Statistician 32 (1978) 12-16) and `gap_all`, the median of all
+        sites asked for.
     """
     return query(
         store.cursor(),
@@ -295,13 +311,39 @@ def cohorts(store: Store, wanted: Wanted, by: str) -> pl.DataFrame:
                 quantile_cont(gap, 0.25) AS gap_25, quantile_cont(gap, 0.75) AS gap_75
             FROM asked GROUP BY cohort
         )
-        SELECT *, gap - 1.57 * (gap_75 - gap_25) / sqrt(judged) AS low,
+        SELECT *, {_token(by, "cohort")} AS token,
+            gap - 1.57 * (gap_75 - gap_25) / sqrt(judged) AS low,
             gap + 1.57 * (gap_75 - gap_25) / sqrt(judged) AS high,
             (SELECT median(gap) FROM asked) AS gap_all
         FROM gathered ORDER BY gap ASC NULLS LAST, cohort
         """,  # noqa: S608
         wanted.parameters(),
     )
+
+
+def cohort_name(store: Store, wanted: Wanted, key: str) -> str | None:
+    """Name of the cohort that is asked for under a key; None where there is none such."""
+    rows = (
+        store.cursor()
+        .execute(
+            f"SELECT {COHORTS[key]} FROM ({_ROWS}) WHERE {wanted.where()} LIMIT 1",  # noqa: S608
+            wanted.parameters(),
+        )
+        .fetchall()
+    )
+    return str(rows[0][0]) if rows else None
+
+
+def find(store: Store, wanted: Wanted, most: int) -> tuple[list[tuple[str, str, str]], int]:
+    """The first few sites asked for by name: id, name and place; and how many there are."""
+    rows = query(
+        store.cursor(),
+        f"SELECT site_id, name, place, count(*) OVER () AS found FROM ({_ROWS}) "  # noqa: S608
+        f"WHERE {wanted.where()} ORDER BY lower(name), site_id LIMIT {int(most)}",
+        wanted.parameters(),
+    )
+    count = rows["found"][0] if rows.height else 0
+    return rows.select("site_id", "name", "place").rows(), int(count)
 
 
 #: Days before the end of a period from which it is on the agenda. Common practice, no source.

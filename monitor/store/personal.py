@@ -271,12 +271,13 @@ def _lonely(cursor: duckdb.DuckDBPyConnection, site_id: str, user: User) -> bool
 
 
 def _forget_home(cursor: duckdb.DuckDBPyConnection, site_id: str) -> None:
-    """Take name and place out of every version of a home's description."""
+    """Take name, place and postcode area out of every version of a home's description."""
     rows = cursor.execute(
         "SELECT version_id, document FROM site_version WHERE site_id = ?", [site_id]
     ).fetchall()
     for version, document in rows:
         described = json.loads(document) | {"name": site_id, "place": ""}
+        described.pop("postcode_area", None)
         cursor.execute(
             "UPDATE site_version SET document = ? WHERE version_id = ?",
             [json.dumps(described, ensure_ascii=False), version],

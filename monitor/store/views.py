@@ -1,7 +1,11 @@
-"""Views of the fleet that a person keeps under a name."""
+"""Views of the fleet that a person keeps under a name.
+
+What was searched is kept here and never in an address: a token stands for it there.
+"""
 
 from __future__ import annotations
 
+import secrets
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Final
@@ -14,9 +18,18 @@ MOST_NAME: Final = 60
 MOST_VIEWS: Final = 30
 
 
+#: Random bytes of a token: enough that nobody guesses one.
+_TOKEN_BYTES: Final = 12
+
+
+def new_token() -> str:
+    """A token for what was searched: 16 characters."""
+    return secrets.token_urlsafe(_TOKEN_BYTES)
+
+
 @dataclass(frozen=True)
 class SavedView:
-    """A named view: `search` is the query string of the fleet page."""
+    """A named view: `search` is the query string of the fleet page, which holds its token."""
 
     view_id: int
     name: str
@@ -36,8 +49,34 @@ def saved_views(store: Store, user_id: int) -> list[SavedView]:
     return [SavedView(*row) for row in rows]
 
 
-def save_view(store: Store, user_id: int, name: str, search: str, now: datetime) -> None:
+def sought(store: Store, token: str) -> str | None:
+    """What a view searches; None where there is no such view any more.
+
+    Whoever was given the link of a view may open it: a text alone shows no home.
+    """
+    rows = store.cursor().execute("SELECT sought FROM saved_view WHERE token = ?", [token])
+    found = rows.fetchall()
+    return None if not found else str(found[0][0])
+
+
+def save_view(
+    store: Store,
+    user_id: int,
+    name: str,
+    search: str,
+    now: datetime,
+    *,
+    token: str | None = None,
+    sought: str | None = None,
+) -> None:
     """Keep a view under a name; one of the same name is replaced.
+
+    Parameters
+    ----------
+    search
+        Its query string, with the token and without what was typed.
+    token, sought
+        What was searched, and the token that stands for it; None where nothing was.
 
     Raises
     ------
@@ -57,8 +96,9 @@ def save_view(store: Store, user_id: int, name: str, search: str, now: datetime)
         cursor.execute("DELETE FROM saved_view WHERE user_id NOT IN (SELECT user_id FROM account)")
         cursor.execute("DELETE FROM saved_view WHERE user_id = ? AND name = ?", [user_id, name])
         cursor.execute(
-            "INSERT INTO saved_view (user_id, name, search, saved_at) VALUES (?, ?, ?, ?)",
-            [user_id, name, search, now],
+            "INSERT INTO saved_view (user_id, name, search, saved_at, token, sought) "
+            "VALUES (?, ?, ?, ?, ?, ?)",
+            [user_id, name, search, now, token, sought],
         )
 
 

@@ -32,8 +32,10 @@ from monitor.guarantee.standing import Standing, StandingWord
 from monitor.metrics.account import Account, Hours
 from monitor.metrics.trend import POINTS
 from monitor.models import Boundary, Site
+from monitor.store import fleet as stored
 from monitor.store import users
 from monitor.store.connection import Store, open_store
+from monitor.store.fleet import Wanted
 from monitor.store.users import User
 
 NOW = datetime(2026, 3, 20, 12, 20, tzinfo=UTC)
@@ -72,6 +74,7 @@ def site(n: int, rng: np.random.Generator) -> Site:
             "id": f"home-{n}",
             "name": f"{n} {['Alder', 'Birch', 'Cedar', 'Dogwood', 'Elder'][n % 5]} Row",
             "place": PLACES[int(rng.integers(0, len(PLACES)))],
+            "postcode_area": f"XV{1 + n * n % 40}",
             "zone": "Europe/London",
             "commissioned": start,
             "designer": list(DESIGNERS)[int(rng.integers(0, len(DESIGNERS)))],
@@ -255,19 +258,25 @@ def page(pathname: str, search: str) -> dict[str, Any]:
         "output": ".." + "...".join(".".join(one) for one in outputs) + "..",
         "outputs": [{"id": a, "property": b} for a, b in outputs],
         "inputs": [{"id": "url", "property": "pathname", "value": pathname}],
-        "state": [{"id": "url", "property": "search", "value": search}],
+        "state": [
+            {"id": "url", "property": "search", "value": search},
+            {"id": "fleet-searched", "property": "data", "value": ""},
+        ],
         "changedPropIds": ["url.pathname"],
     }
 
 
-def results(search: str) -> dict[str, Any]:
-    """The request that follows a change of filter, order or page."""
+def results(search: str, typed: str = "") -> dict[str, Any]:
+    """The request that follows a change of search text, filter, order or page."""
     return {
         "output": "fleet-results.children",
         "outputs": {"id": "fleet-results", "property": "children"},
-        "inputs": [{"id": "url", "property": "search", "value": search}],
+        "inputs": [
+            {"id": "url", "property": "search", "value": search},
+            {"id": "fleet-searched", "property": "data", "value": typed},
+        ],
         "state": [
-            {"id": "fleet-search", "property": "value", "value": ""},
+            {"id": "fleet-search", "property": "value", "value": typed},
             {"id": "url", "property": "pathname", "value": "/"},
         ],
         "changedPropIds": ["url.search"],
@@ -298,21 +307,37 @@ def main() -> None:
             fill(store, chosen.sites)
             out.write(f"{chosen.sites:,} sites written in {time.perf_counter() - begun:.0f} s\n\n")
             client, _ = signed_in(store)
-            measure(client, chosen.turns)
+            measure(store, client, chosen.turns)
 
 
 #: What is asked for: a name, and the query strings that are taken in turn.
 PAGES = {
     "fleet, first page": ("/", [""]),
     "fleet, another order or page": (None, ["?sort=-cost", "?sort=gap&page=7", "?sort=finding"]),
-    "fleet, searched": (None, ["?q=beck", "?q=ostrel+team", "?q=cedar&standing=off-course"]),
     "fleet, by designer": (None, ["?by=designer", "?by=place&standing=blind", "?by=model"]),
-    "fleet, one designer": (None, ["?designer=C.+Ostrel", "?designer=", "?team=Team+7&age=x"]),
     "agenda": ("/agenda", ["", "?kind=new&page=3"]),
 }
+SEARCHES = (
+    ("?searched=1", "beck"),
+    ("?searched=1", "ostrel team"),
+    ("?searched=1&standing=off-course", "cedar"),
+)
 
 
-def measure(client: FlaskClient, turns: int) -> None:
+def cohort_searches(store: Store) -> list[str]:
+    """Query strings for one designer, for those that state none, and for one team of an age."""
+    tokens = {
+        by: dict(stored.cohorts(store, Wanted(NOW.date()), by).select("cohort", "token").rows())
+        for by in ("designer", "team", "age")
+    }
+    return [
+        f"?designer={tokens['designer']['C. Ostrel']}",
+        "?designer=",
+        f"?team={tokens['team']['Team 7']}&age={tokens['age']['1 to 2 years']}",
+    ]
+
+
+def measure(store: Store, client: FlaskClient, turns: int) -> None:
     """Ask for each page in turn and print the times."""
     headers = {"X-CSRFToken": "token"}
 
@@ -331,7 +356,12 @@ def measure(client: FlaskClient, turns: int) -> None:
             lambda path=path, one=one: ask(results(one) if path is None else page(path, one))  # type: ignore[misc]
             for one in searches
         ]
-    jobs["fleet as CSV, all rows"] = [lambda: client.get("/fleet.csv")]
+    jobs["fleet, searched"] = [lambda one=one: ask(results(*one)) for one in SEARCHES]  # type: ignore[misc]
+    jobs["fleet, one designer"] = [
+        lambda one=one: ask(results(one))  # type: ignore[misc]
+        for one in cohort_searches(store)
+    ]
+    jobs["fleet as CSV, all rows"] = [lambda: client.post("/fleet.csv", data={"csrf": "token"})]
     size = len(ask(page("/", "")).get_data())
     sys.stdout.write(
         "| request | median, ms | 95 %, ms | most, ms | processor, ms |\n|---|---|---|---|---|\n"

@@ -96,9 +96,20 @@ def _site(site_id: str, name: str, place: str, *, promise: float | None, **more:
 
 
 SITES = {
-    "alder-row-3": (_site("alder-row-3", "3 Alder Row", "Marlbeck", promise=3.0), {}),
+    "alder-row-3": (
+        _site(
+            "alder-row-3",
+            "3 Alder Row",
+            "Marlbeck",
+            promise=3.0,
+            postcode_area="XV4",
+            designer="Quillan",
+            installer_team="Fell",
+        ),
+        {},
+    ),
     "brook-cottage": (
-        _site("brook-cottage", "Brook Cottage", "Nether Sallow", promise=3.9),
+        _site("brook-cottage", "Brook Cottage", "Nether Sallow", promise=3.9, postcode_area="XV7"),
         {"lost": [(60, 66)], "silent": [(100, 103)]},
     ),
     "chapel-hill-12": (

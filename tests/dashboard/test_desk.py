@@ -9,10 +9,10 @@ from pathlib import Path
 
 import pytest
 
-from dashboard import data, demo_claims, desk_data
+from dashboard import data, demo_claims, desk_data, home_data, site_claims
 from dashboard.desk_data import State
 from dashboard.pages import claim as page
-from dashboard.pages import desk
+from dashboard.pages import claim_of_site, desk, home_parts
 from monitor.errors import DescriptionError, NotFoundError
 from monitor.refresh import refresh_site
 from monitor.store import cases, claims, users
@@ -97,6 +97,70 @@ def test_evidence_says_what_is_there_and_what_is_missing(desk_store: Store, ada:
     assert items["The household was heard"].state is State.THERE
     with pytest.raises(NotFoundError):
         desk_data.step(ada, desk_store, raised, What.CHECKED, "", NOW, item="invented")
+
+
+def test_an_installer_adds_a_visit_that_the_desk_reads_and_the_household_is_told_of(
+    desk_store: Store, ada: User
+):
+    ines = person(desk_store, "ines", role="installer", sites=(RUNNING,))
+    number = cases.raise_claim(
+        desk_store, RUNNING, user_id=99, role="homeowner", said="It is cold.", now=NOW
+    )
+    desk_data.step(ada, desk_store, number, What.NOTE, "Ask the insurer.", NOW)
+    site_claims.add(ines, desk_store, number, " Bled the radiators. ", "2026-03-18", NOW)
+    site_claims.add(ines, desk_store, number, "Pressure holds.", "", NOW)
+    claim = cases.claim(desk_store, number)
+    assert [(s.what, s.role, s.said) for s in claim.steps[2:]] == [
+        (What.VISIT, "installer", "Bled the radiators."),
+        (What.NOTE, "installer", "Pressure holds."),
+    ]
+    record = data.record(ada, desk_store, RUNNING, NOW)
+    lines = desk_data.timeline(desk_store, record, claim)
+    assert "18 March 2026: Bled the radiators. (installer)" in {line.said for line in lines}
+    household = home_data.home(ada, desk_store, RUNNING, NOW)
+    told = [one.said for one in home_parts.claim_lines(claim, household)]
+    assert told == [
+        "You wrote: It is cold.",
+        "Your installer says that they came on 18 March 2026.",
+    ]
+    page_of_ines = text(claim_of_site.layout(ines, desk_store, number, NOW))
+    assert "Bled the radiators." in page_of_ines
+    assert "It is cold." in page_of_ines
+    assert "insurer" not in page_of_ines, "what the warranty team writes for itself"
+    assert "Propose" not in page_of_ines
+    assert "Confirm" not in page_of_ines
+    desk_data.step(ada, desk_store, number, What.CLOSED, "Put right.", NOW)
+    assert "Put right." in text(claim_of_site.layout(ines, desk_store, number, NOW))
+    with pytest.raises(DescriptionError, match="closed"):
+        site_claims.add(ines, desk_store, number, "More.", "", NOW)
+
+
+@pytest.mark.parametrize(
+    ("words", "day", "why"),
+    [
+        ("  ", "", "a few words"),
+        ("Seen.", "yesterday", "no day such as"),
+        ("Seen.", "2026-03-21", "yet to come"),
+    ],
+)
+def test_what_cannot_be_added_to_a_claim_is_refused_in_a_sentence(
+    desk_store: Store, raised: int, words: str, day: str, why: str
+):
+    ines = person(desk_store, "ivo", role="installer", sites=(OVER,))
+    before = cases.claim(desk_store, raised).steps
+    with pytest.raises(DescriptionError, match=why):
+        site_claims.add(ines, desk_store, raised, words, day, NOW)
+    assert cases.claim(desk_store, raised).steps == before
+
+
+def test_a_claim_on_a_home_of_others_is_not_there_for_an_installer(desk_store: Store, raised: int):
+    iris = person(desk_store, "iris", role="installer", sites=(RUNNING,))
+    for reach in (
+        lambda: site_claims.add(iris, desk_store, raised, "Mine?", "", NOW),
+        lambda: claim_of_site.layout(iris, desk_store, raised, NOW),
+    ):
+        with pytest.raises(NotFoundError):
+            reach()
 
 
 def test_an_exclusion_shows_its_effect_before_it_is_entered(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from dataclasses import replace
 from statistics import median
 
@@ -10,7 +11,14 @@ import polars as pl
 import pytest
 
 from dashboard import fleet_data, fleet_text
-from dashboard.fleet_query import MOST_PICKED, PAGE_SIZE, SORT_WORDS, FleetQuery
+from dashboard.fleet_query import (
+    COHORT_MARK,
+    MOST_PICKED,
+    PAGE_SIZE,
+    SORT_WORDS,
+    VIEW_MARK,
+    FleetQuery,
+)
 from dashboard.fleet_text import attention, chips, line
 from dashboard.pages import fleet as fleet_page
 from dashboard.theme import look
@@ -18,6 +26,7 @@ from monitor.errors import DescriptionError, NotFoundError
 from monitor.guarantee.standing import StandingWord
 from monitor.store.connection import open_store
 from monitor.store.fleet import COHORTS
+from monitor.store.sites import load_site, save_site
 from monitor.store.users import User
 from tests.bench import fleet_page as many
 from tests.dashboard.conftest import NOW
@@ -110,7 +119,16 @@ def test_what_a_spreadsheet_or_a_database_would_run_is_only_a_text(ask):
 
 @pytest.mark.parametrize(
     "search",
-    ["?sort=password", "?page=-1", "?page=1e9", "?page=²", "?page=99999999", "?%ff&&=", "?by=x"],
+    [
+        "?sort=password",
+        "?page=-1",
+        "?page=1e9",
+        "?page=²",
+        "?page=99999999",
+        "?%ff&&=",
+        "?by=x",
+        "?standing=x",
+    ],
 )
 def test_nonsense_in_the_address_bar_gives_the_usual_page(store, installer, now, search):
     found = fleet_data.fleet(installer, store, FleetQuery.parse(search), now)
@@ -121,16 +139,58 @@ def test_a_query_survives_the_address_bar():
     query = FleetQuery(
         text="a b&c=ü",
         standing="blind",
-        cohorts=(("designer", ""), ("place", "A & B")),
+        cohorts=(("designer", ""), ("place", "0123456789ab")),
         by="model",
         sort="spf",
         descending=True,
         page=3,
         picked=("one-1", "two-2"),
     )
-    assert FleetQuery.parse(query.search) == query
+    assert FleetQuery.parse(query.search, "a b&c=ü") == query
     assert FleetQuery().search == ""
-    assert (query.view.page, query.view.picked) == (1, ())
+    kept = query.kept("k" * 16)
+    assert (kept.page, kept.picked, kept.view) == (1, (), "k" * 16)
+
+
+def test_a_search_whose_text_is_not_known_here_says_so_and_hides_no_site(store, installer, now):
+    query = fleet_data.asked(installer, store, "?searched=1&sort=spf")
+    assert (query.lost, query.search) == (True, "?sort=spf")
+    page = fleet_page.layout(installer, store, "?searched=1", now)
+    assert "addresses do not hold what was searched" in str(page)
+    assert fleet_data.fleet(installer, store, query, now).matching == 6
+
+
+@pytest.mark.parametrize("typed", [None, 7, ["x"], {"a": 1}])
+def test_what_a_browser_remembers_is_a_text_or_nothing(typed):
+    assert FleetQuery.parse("?searched=1", typed).lost
+
+
+def test_a_cohort_is_told_by_a_digest_that_only_this_store_makes(store, big, installer, now):
+    tokens = [
+        dict(
+            fleet_data.cohorts(installer, one, FleetQuery(by="place"), NOW)
+            .select("cohort", "token")
+            .rows()
+        )
+        for one in (store, big)
+    ]
+    assert set(tokens[0]) >= {"Marlbeck"}
+    assert all(re.fullmatch(COHORT_MARK, token) for token in tokens[0].values())
+    with open_store(store.path.with_name("other.duckdb"), create=True) as other:
+        save_site(other, load_site(store, "alder-row-3"), now)
+        found = fleet_data.cohorts(installer, other, FleetQuery(by="place"), now)
+        assert found["cohort"].to_list() == ["Marlbeck"]
+        assert found["token"][0] != tokens[0]["Marlbeck"]
+
+
+def test_the_name_of_a_cohort_is_told_to_those_who_see_one_of_its_sites(store, installer, now):
+    found = fleet_data.cohorts(installer, store, FleetQuery(by="place"), now)
+    tokens = dict(found.select("cohort", "token").rows())
+    query = FleetQuery().choosing("place", tokens["Marlbeck"])
+    every = fleet_data.fleet(installer, store, query, now)
+    assert (every.matching, fleet_text.chosen(every)) == (3, [("place: Marlbeck", "")])
+    other = fleet_data.fleet(scoped(installer, "fen-view"), store, query, now)
+    assert (other.matching, fleet_text.chosen(other)) == (0, [("place: none of yours", "")])
 
 
 def test_a_site_picked_twice_is_taken_out_again():
@@ -161,7 +221,7 @@ def test_cohorts_hold_every_site_once_and_lead_to_just_their_sites(big, installe
     assert found["sites"].sum() == MANY
     assert found["cohort"].n_unique() == found.height
     first = found.row(0, named=True)
-    only = FleetQuery().choosing(by, first["cohort"])
+    only = FleetQuery().choosing(by, first["token"])
     assert fleet_data.fleet(installer, big, only, NOW).matching == first["sites"]
 
 
@@ -184,6 +244,7 @@ def test_a_cohort_shows_median_and_spread_of_its_judged_sites(big, installer):
 def test_a_designer_whose_sites_run_below_is_marked_and_one_like_all_is_not():
     row = {
         "cohort": "C. Ostrel",
+        "token": "0123456789ab",
         **dict.fromkeys(("on_course", "in_doubt", "off_course", "blind"), 0),
         "sites": 40,
         "judged": 40,
@@ -304,7 +365,8 @@ def test_every_way_to_sort_is_a_link_and_heads_say_which_one_is_used(store, inst
 
 
 def test_the_file_holds_every_site_asked_for_and_every_column(as_installer):
-    body = as_installer.get("/fleet.csv?q=marlbeck&sort=site").get_data(as_text=True)
+    form = {"csrf": "token", "asked": "?searched=1&sort=site", "text": "marlbeck"}
+    body = as_installer.post("/fleet.csv", data=form).get_data(as_text=True)
     head, *lines = body.splitlines()
     assert [text.split(",")[1] for text in lines] == [
         "12 Chapel Hill",
@@ -317,16 +379,40 @@ def test_the_file_holds_every_site_asked_for_and_every_column(as_installer):
 
 def test_views_are_kept_by_name_and_belong_to_one_person(store, installer, now):
     other = replace(installer, user_id=installer.user_id + 1000)
-    query = FleetQuery(text="marl", page=4, picked=("fen-view",))
+    query = FleetQuery(standing="blind", page=4, picked=("fen-view",))
     fleet_data.save(installer, store, "  Marlbeck   homes ", query, now)
     fleet_data.save(installer, store, "Marlbeck homes", query.sorted_by("spf"), now)
     kept = fleet_data.saved(installer, store)
-    assert [(view.name, view.search) for view in kept] == [("Marlbeck homes", "?q=marl&sort=spf")]
+    assert [(view.name, view.search) for view in kept] == [
+        ("Marlbeck homes", "?standing=blind&sort=spf")
+    ]
     assert fleet_data.saved(other, store) == []
     fleet_data.forget(other, store, [kept[0].view_id])
     assert fleet_data.saved(installer, store) == kept
     fleet_data.forget(installer, store, [kept[0].view_id])
     assert fleet_data.saved(installer, store) == []
+
+
+def test_a_view_with_a_search_is_opened_by_its_link_and_shows_each_their_own(
+    store, installer, as_installer, now
+):
+    fleet_data.save(installer, store, "M", FleetQuery(text="marlbeck").sorted_by("spf"), now)
+    (view,) = fleet_data.saved(installer, store)
+    assert re.fullmatch(rf"\?view={VIEW_MARK}&sort=spf", view.search)
+    query = fleet_data.asked(installer, store, view.search)
+    assert names(fleet_data.fleet(installer, store, query, now))[-1] == "8 Elm Close"
+    colleague = scoped(installer, "alder-row-3", "fen-view")
+    query = fleet_data.asked(colleague, store, view.search, "typed before")
+    assert names(fleet_data.fleet(colleague, store, query, now)) == ["3 Alder Row"]
+    # What follows from it keeps the token; another text, or another view of it, does not.
+    assert query.sorted_by("site").search == view.search.replace("spf", "site")
+    assert query.searching("fen").search == "?searched=1&sort=spf"
+    form = {"csrf": "token", "asked": view.search}
+    assert as_installer.post("/fleet.csv", data=form).get_data(as_text=True).count("Marlbeck") == 3
+    fleet_data.save(installer, store, "N", query, now)
+    assert len({one.search for one in fleet_data.saved(installer, store)}) == 2
+    fleet_data.forget(installer, store, [one.view_id for one in fleet_data.saved(installer, store)])
+    assert fleet_data.asked(installer, store, view.search).lost
 
 
 @pytest.mark.parametrize("name", ["", "   ", "x" * 61])

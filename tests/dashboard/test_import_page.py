@@ -5,24 +5,26 @@ from __future__ import annotations
 import base64
 import json
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from flask import Flask
 from flask.testing import FlaskClient
 
 from dashboard import access, importing, uploads
 from dashboard.app import create_app
-from dashboard.pages import import_page
+from dashboard.pages import import_page, import_site
 from dashboard.uploads import Upload, UploadError, Uploads, shown_name
 from monitor.errors import NotFoundError
 from monitor.store import readings
 from monitor.store.connection import Store, open_store
 from monitor.store.sites import save_site
 from monitor.store.users import User, add_user, list_users
+from tests.bench import fleet_page as many
 from tests.dashboard.conftest import signed_in
 from tests.dashboard.test_site_page import text
 from tests.ingest.homes_to_propose import hours, site, table
@@ -39,6 +41,13 @@ def data_url(content: str | bytes) -> str:
 
 def export() -> str:
     return table(hours(20), NAMES)
+
+
+def settle(store: Store, count: int) -> None:
+    """Put invented homes into a store."""
+    rng = np.random.default_rng(1)
+    for n in range(count):
+        save_site(store, many.site(n, rng), NOW)
 
 
 @pytest.fixture
@@ -136,13 +145,47 @@ def test_a_file_without_a_name_still_has_one(name: object) -> None:
 
 
 def test_the_page_offers_the_sites_and_imports_nothing(own: Store, ines: User) -> None:
-    page = import_page.layout(ines, own)
+    page = import_page.layout(ines, own, NOW)
     assert "nothing is imported before you confirm it" in text(page)
+
+
+def test_a_large_fleet_is_typed_for_and_never_listed_as_a_whole(own: Store, ines: User) -> None:
+    settle(own, 60)
+    found, count = importing.find(ines, own, "", NOW)
+    assert (len(found), count) == (importing.MOST_OFFERED, 61)
+    page = text(import_page.layout(ines, own, NOW)).replace("\u00a0", " ")
+    assert "12 of 61 sites shown: type more to find yours." in page
+    (only,), count = importing.find(ines, own, "HOME-41 row", NOW)
+    assert (only[0], count) == ("home-41", 1)
+    assert importing.find(ines, own, "no such street", NOW) == ([], 0)
+    scoped = replace(ines, everywhere=False, sites=("home-3", "home-7"))
+    found, count = importing.find(scoped, own, "", NOW)
+    assert ({site_id for site_id, _, _ in found}, count) == ({"home-3", "home-7"}, 2)
+    assert importing.find(scoped, own, "home-41", NOW) == ([], 0)
+
+
+def test_a_site_that_was_chosen_stays_in_sight_whatever_is_typed(own: Store, ines: User) -> None:
+    settle(own, 3)
+    client = signed_in(create_app(own, clock=lambda: NOW), ines)
+    outputs = [(import_site.SITE, "options"), (import_site.OFFERED, "children")]
+    answer = client.post(
+        "/_dash-update-component",
+        json={
+            "output": ".." + "...".join(".".join(one) for one in outputs) + "..",
+            "outputs": [{"id": a, "property": b} for a, b in outputs],
+            "inputs": [{"id": import_site.FIND, "property": "value", "value": "home-1"}],
+            "state": [{"id": import_site.SITE, "property": "value", "value": "mill-bank-2"}],
+            "changedPropIds": [f"{import_site.FIND}.value"],
+        },
+        headers={"X-CSRFToken": "token"},
+    )
+    shown = answer.get_json()["response"][import_site.SITE]["options"]
+    assert [one["value"] for one in shown] == ["mill-bank-2", "home-1"]
 
 
 def test_a_homeowner_has_no_such_page(own: Store) -> None:
     with pytest.raises(NotFoundError):
-        import_page.layout(_person(own, "homeowner"), own)
+        import_page.layout(_person(own, "homeowner"), own, NOW)
 
 
 def test_a_file_is_shown_with_what_an_import_would_bring(own: Store, ines: User) -> None:

@@ -12,7 +12,7 @@ from dash.development.base_component import Component
 
 from dashboard import access
 from dashboard.components import shell
-from dashboard.pages import agenda, claim, compare, finding, fleet, import_page, site
+from dashboard.pages import agenda, claim, claim_of_site, compare, finding, fleet, import_page, site
 from monitor.store import cases
 from monitor.store.findings import load_findings
 
@@ -81,13 +81,14 @@ def test_every_id_that_a_callback_names_is_on_a_page(app, store, installer, now)
     for of_fleet in (fleet, agenda, compare):
         nodes += walk(of_fleet.layout(installer, store, "", now))
     nodes += walk(site.layout(installer, store, "alder-row-3", "", now))
-    nodes += walk(import_page.layout(installer, store))
+    nodes += walk(import_page.layout(installer, store, now))
     kept = next(k for k in load_findings(store) if k.cleared_at is None)
     nodes += walk(finding.layout(installer, store, kept.site_id, kept.number, now))
     number = cases.raise_claim(
         store, "fen-view", user_id=1, role="installer", said="Bills.", now=now
     )
     nodes += walk(claim.layout(installer, store, number, now))
+    nodes += walk(claim_of_site.layout(installer, store, number, now))
     cases.add_step(
         store, number, cases.What.CLOSED, user_id=1, role="installer", said="Paid.", now=now
     )
@@ -130,7 +131,10 @@ def test_the_page_asked_for_comes_through_the_callback(as_installer):
             {"id": "notice", "property": "children"},
         ],
         "inputs": [{"id": "url", "property": "pathname", "value": "/site/brook-cottage"}],
-        "state": [{"id": "url", "property": "search", "value": "?period=30"}],
+        "state": [
+            {"id": "url", "property": "search", "value": "?period=30"},
+            {"id": "fleet-searched", "property": "data", "value": None},
+        ],
         "changedPropIds": ["url.pathname"],
     }
     answer = as_installer.post(access.CALLBACK, json=body, headers={"X-CSRFToken": "token"})

@@ -126,7 +126,10 @@ def test_the_page_is_reached_by_its_address(app, as_installer, as_homeowner, ano
             {"id": "notice", "property": "children"},
         ],
         "inputs": [{"id": "url", "property": "pathname", "value": "/sources"}],
-        "state": [{"id": "url", "property": "search", "value": ""}],
+        "state": [
+            {"id": "url", "property": "search", "value": ""},
+            {"id": "fleet-searched", "property": "data", "value": None},
+        ],
         "changedPropIds": ["url.pathname"],
     }
     call = {"json": body, "headers": {"X-CSRFToken": "token"}}

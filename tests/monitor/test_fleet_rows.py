@@ -11,7 +11,7 @@ from monitor.findings.finding import Confidence, Finding, Topic
 from monitor.guarantee.standing import Standing, StandingWord
 from monitor.models import Boundary
 from monitor.refresh import refresh_site
-from monitor.store import connection, derived, fleet
+from monitor.store import connection, derived, fleet, views
 from monitor.store.connection import open_store, query
 from monitor.store.findings import keep_findings
 from monitor.store.fleet import Wanted
@@ -132,6 +132,42 @@ def test_a_store_from_before_the_flat_table_gets_its_rows_when_it_is_opened(
         assert strays(store) == []
         row = fleet.rows(store, Wanted(TODAY)).row(0, named=True)
         assert (row["word"], row["boundary"], row["finding"]) == ("blind", "H3", "It leaks")
+
+
+def test_what_kept_views_search_is_taken_out_of_their_addresses(path, tmp_path, monkeypatch):
+    steps = connection._migrations()
+    old = tmp_path / "old.duckdb"
+    monkeypatch.setattr(connection, "_migrations", lambda: [s for s in steps if s[0] < 14])
+    site = SITES["alder-row-3"][0]
+    before = {
+        "One": "?q=alder+r%C3%B6w&standing=blind&sort=-spf",
+        "Two": "?place=Marlbeck&designer=&by=team",
+        "Three": "",
+    }
+    with open_store(old, create=True) as store:
+        cursor = store.cursor()
+        cursor.execute(
+            "INSERT INTO site_version (site_id, document, recorded_at) VALUES (?, ?, ?)",
+            [site.id, site.model_dump_json(), NOW],
+        )
+        cursor.execute("INSERT INTO fleet BY NAME SELECT * FROM fleet_site_now")
+        for name, search in before.items():
+            cursor.execute(
+                "INSERT INTO saved_view (user_id, name, search, saved_at) VALUES (1, ?, ?, ?)",
+                [name, search, NOW],
+            )
+    monkeypatch.setattr(connection, "_migrations", lambda: steps)
+    with open_store(old) as store:
+        assert strays(store) == []
+        kept = {view.name: view.search for view in views.saved_views(store, 1)}
+        token = kept["One"].removeprefix("?view=").partition("&")[0]
+        assert kept["One"] == f"?view={token}&standing=blind&sort=-spf"
+        assert views.sought(store, token) == "alder röw"
+        places = fleet.cohorts(store, Wanted(TODAY), "place")
+        assert kept["Two"] == f"?place={places['token'][0]}&designer=&by=team"
+        assert kept["Three"] == ""
+        areas = fleet.cohorts(store, Wanted(TODAY), "area")
+        assert areas["cohort"].to_list() == ["XV4"]
 
 
 def test_a_document_that_nobody_can_read_leaves_an_empty_row_and_no_error(store):

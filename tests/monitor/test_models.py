@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tomllib
 from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
@@ -53,6 +54,11 @@ months = 24
 valid_from = 2023-10-01
 price_per_kwh = 0.27
 """
+
+
+def described(**more: object) -> Site:
+    return Site.model_validate(tomllib.loads(TOML) | more)
+
 
 TERMS = {
     "signed": "2024-01-01",
@@ -209,6 +215,23 @@ class TestTerms:
     def test_versions_ascend(self) -> None:
         with pytest.raises(ValidationError, match="versions of the terms must ascend"):
             home({"role": "heat_total"}, terms=[TERMS, TERMS])
+
+    @pytest.mark.parametrize("area", ["", "XV4", "Q42", "M1", "XV1A", "103", "42"])
+    def test_a_postcode_area_is_the_first_part_of_a_postcode(self, area: str) -> None:
+        assert described(postcode_area=area).postcode_area == area
+
+    # Whole postcodes as the postal services of several countries write them; from memory.
+    @pytest.mark.parametrize(
+        "whole",
+        ["XV4 7QP", "XV47QP", "10115", "1012", "1012 AB", "K1A 0B1", "D02 AF30", "xv4", "9"],
+    )
+    def test_a_whole_postcode_is_refused_with_a_sentence(self, whole: str) -> None:
+        with pytest.raises(ValidationError, match="never the whole postcode"):
+            described(postcode_area=whole)
+
+    def test_a_description_without_an_area_reads_as_it_did_before_there_were_areas(self) -> None:
+        # Sealed settlements carry a hash of the description as it was written then.
+        assert "postcode_area" not in described().model_dump_json()
 
     def test_terms_cannot_be_changed_in_place(self) -> None:
         terms = Terms.model_validate(TERMS)

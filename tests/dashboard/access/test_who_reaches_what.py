@@ -15,7 +15,7 @@ import zipfile
 import pytest
 
 from dashboard import access, accounts, data, home_data, rules
-from dashboard.pages import claim, import_page
+from dashboard.pages import claim, claim_of_site, import_page
 from dashboard.rules import CALLBACK, CALLBACKS, RULES, Verdict, decide
 from monitor.errors import NotFoundError
 from monitor.store import audit
@@ -31,7 +31,13 @@ RENAMED = {
     "/_dash-component-suites/<package_name>/<fingerprinted_path>": "/_dash-component-suites/<path>",
 }
 #: Where the callbacks of a module are at home, if not on a site's page.
-PAGE_OF = {"import_page": "/import", "claim": "/claim/<number>", "fleet_pages": "/"}
+PAGE_OF = {
+    "import_page": "/import",
+    "import_site": "/import",
+    "claim": "/claim/<number>",
+    "claim_of_site": "/claim/<number>",
+    "fleet_pages": "/",
+}
 #: Who sees what of whom, written down once more and by hand.
 SEES = {
     "ines": {OWN, FOREIGN},
@@ -218,7 +224,12 @@ def requests(world: World) -> list[tuple[str, dict]]:
         "contents": f"data:text/csv;base64,{file}",
         "filename": "export.csv",
     }
-    own = {import_page.SITE: FOREIGN, claim.NUMBER: world.claims[FOREIGN]}
+    own = {
+        import_page.SITE: FOREIGN,
+        claim.NUMBER: world.claims[FOREIGN],
+        claim_of_site.NUMBER: world.claims[FOREIGN],
+        claim_of_site.DAY: "2026-03-01",
+    }
     found = []
     for spec in world.app._callback_list:
         if spec.get("clientside_function"):
@@ -333,7 +344,7 @@ def test_every_page_that_shows_homes_is_logged_as_a_look(world, who):
         rule.path
         for rule in RULES
         if rule.roles and world.people[who].role in rule.roles and "GET" in rule.methods
-        and not re.match(r"/(_|assets|download|own-data|people)|.*(\.csv|/home)$", rule.path)
+        and not re.match(r"/(_|assets|download|own-data|people|told)|.*(\.csv|/home)$", rule.path)
     ]  # fmt: skip
     for page in pages:
         before = audit.entries(world.store, most=1)[0].number
@@ -404,7 +415,14 @@ def test_scripts_run_from_files_or_by_hash_only(world):
 
 @pytest.mark.parametrize(
     ("who", "path"),
-    [("hugo", "/home"), ("agnes", "/people"), ("agnes", "/audit"), ("ines", "/people")],
+    [
+        ("hugo", "/home"),
+        ("hugo", "/told"),
+        ("wanda", "/told"),
+        ("agnes", "/people"),
+        ("agnes", "/audit"),
+        ("ines", "/people"),
+    ],
 )
 def test_pages_that_the_server_writes_run_no_script_and_are_not_kept(world, who, path):
     response = world.client(who).get(path)

@@ -132,10 +132,12 @@ def pages(store) -> dict[str, list[tuple[str, str]]]:
             ("/import", "#page h1"),
             ("/sources", "#page h1"),
             ("/people", "h1"),
+            ("/told", "h1"),
+            (f"/claim/{number}", "tbody tr"),
         ],
         "wanda": [("/desk", "tbody tr"), (f"/claim/{number}", "tbody tr")],
         "ada": [("/people", "h1"), ("/audit", "h1")],
-        "hugo": [("/home", ".bars li")],
+        "hugo": [("/home", ".bars li"), ("/told", "h1")],
     }
 
 

@@ -21,13 +21,18 @@ def sign_in(page, who: str) -> None:
 
 
 def test_from_the_form_to_a_site_and_out_again(page):
+    asked: list[str] = []
+    page.on("request", lambda request: asked.append(request.url))
     sign_in(page, "ines")
     expect = sync_api.expect
     expect(page.get_by_text("3 of 6 sites need attention")).to_be_visible()
     expect(page.locator("tbody tr")).to_have_count(6)
     page.get_by_label("Search name, place").fill("marl")
     expect(page.locator("tbody tr")).to_have_count(3)
-    expect(page).to_have_url("/?q=marl")
+    expect(page).to_have_url("/?searched=1")
+    with page.expect_download() as download:
+        page.get_by_role("button", name="Download as CSV").click()
+    assert Path(download.value.path()).read_text().count("Marlbeck") == 3
     page.get_by_role("link", name="in doubt").click()
     expect(page.locator("tbody tr")).to_have_count(1)
     page.get_by_role("link", name="12 Chapel Hill", exact=True).click()
@@ -39,6 +44,12 @@ def test_from_the_form_to_a_site_and_out_again(page):
     page.go_back()
     page.go_back()
     expect(page.get_by_role("heading", level=1)).to_have_text("Fleet")
+    # The page remembers what was searched; no address ever held it.
+    expect(page.get_by_label("Search name, place")).to_have_value("marl")
+    expect(page.locator("tbody tr")).to_have_count(1)
+    page.reload()
+    expect(page.get_by_text("addresses do not hold what was searched")).to_be_visible()
+    assert [url for url in asked if "marl" in url.lower()] == []
     page.get_by_role("button", name="Sign out").click()
     expect(page.get_by_role("heading", level=1)).to_have_text("Sign in")
 
