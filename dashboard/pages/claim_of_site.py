@@ -18,9 +18,9 @@ from dashboard.access import guarded, require_user
 from dashboard.components import parts
 from dashboard.components.aria import aria
 from dashboard.desk_data import Moment
-from dashboard.pages import site_text
+from dashboard.pages import how_promise, how_site, site_text
 from dashboard.pages.claim import evidence_table
-from dashboard.view_models import promise_text, spf_interval
+from dashboard.view_models import Fact, promise_text, spf_interval
 from monitor.errors import DescriptionError
 from monitor.models import Site
 from monitor.store.cases import MOST_TEXT, Claim
@@ -70,17 +70,23 @@ def body(store: Store, claim: Claim, record: data.Record, now: datetime) -> list
         ),
         parts.facts(
             [
-                (
+                Fact(
                     "Received",
                     fmt.day(claim.raised_at.astimezone(site.tz).date()),
                     fmt.age(claim.raised_at, now),
                 ),
-                ("Promise", promise_text(standing), ""),
-                ("SPF so far", figure, f"95 % interval {between}" if between else ""),
-                (
+                Fact("Promise", promise_text(standing), how=how_promise.promise(site)),
+                Fact(
+                    "SPF so far",
+                    figure,
+                    f"95 % interval {between}" if between else "",
+                    how_site.spf(record, counted, how_site.guarantee(record)),
+                ),
+                Fact(
                     "Coverage",
                     fmt.share(counted.coverage if counted else None),
                     "of the period's hours so far",
+                    how_site.coverage(record, counted),
                 ),
             ],
             big=True,

@@ -105,7 +105,7 @@ def draw(seed: int) -> SiteYear:
         dhw_c=rng.uniform(45.0, 54.0),
     )
     home = Home(
-        f"home-{seed}", "", "", "", "", "", "", house, plant, (), (),
+        f"home-{seed}", "", "", "", "", "", "", "", house, plant, (), (),
         Promise(3.0, "H4"), price=0.0, zone="Europe/London", trouble=_trouble(rng, plant),
     )  # fmt: skip
     month = int(rng.integers(12))

@@ -19,7 +19,7 @@ from monitor.refresh import refresh_site
 from monitor.store import audit, cases, claims, users
 from monitor.store.connection import Store, open_store
 from monitor.store.findings import keep_findings, load_findings, note_finding
-from monitor.store.sites import save_site
+from monitor.store.sites import list_sites, save_site
 from monitor.store.users import User
 from tests.dashboard.conftest import NOW, SITES, fill
 from tests.dashboard.test_site_page import text
@@ -55,7 +55,7 @@ def said(user: User, store: Store, now: datetime = NOW) -> str:
 
 
 def raise_tariff(store: Store) -> None:
-    known = data.list_sites(store)
+    known = list_sites(store)
     dearer = next(one for one in known if one.id == SITE).model_dump()
     dearer["tariff"] = [{"valid_from": "2025-04-01", "price_per_kwh": 0.31}]
     save_site(store, Site.model_validate(dearer), NOW)
@@ -100,7 +100,7 @@ def claim(store: Store) -> None:
 
 def set_aside(store: Store) -> None:
     """The rise of the heat register is held to be impossible from now on."""
-    known = next(one for one in data.list_sites(store) if one.id == SITE).model_dump()
+    known = next(one for one in list_sites(store) if one.id == SITE).model_dump()
     known["heat_pump"]["max_heat_kw"] = 2.0
     save_site(store, Site.model_validate(known), NOW)
     refresh_site(store, SITE, now=NOW)

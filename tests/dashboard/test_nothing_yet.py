@@ -15,7 +15,7 @@ from monitor.store.connection import Store, open_store
 from monitor.store.sites import save_site
 from monitor.store.users import User
 from tests.dashboard.conftest import NOW, PASSWORD, SITES, clock, signed_in
-from tests.dashboard.test_site_page import text, walk
+from tests.dashboard.test_site_page import alive, text, walk
 
 NEW = SITES["alder-row-3"][0].model_copy(update={"id": "new-home", "name": "New Home"})
 
@@ -54,7 +54,8 @@ def test_a_home_of_which_nothing_came_in_has_a_sentence_for_each_chart(bare, ref
         (said,) = [
             text(one.children[1])
             for one in sections
-            if type(one.children[0]).__name__ == "H3" and text(one.children[0]).startswith(title)
+            if type(alive(one.children[0])).__name__ == "H3"
+            and text(one.children[0]).startswith(title)
         ]
         assert said.rstrip().endswith("."), f"{title}: {said}"
     assert "Nothing has been imported for this site yet." in text(page)
@@ -89,7 +90,7 @@ def test_a_claim_on_a_home_of_which_nothing_came_in_can_be_opened(bare):
         (lambda who, store: compare.layout(who, store, "", NOW), "can be compared"),
         (lambda who, store: desk.layout(who, store, NOW), "No claim waits"),
         (lambda who, store: sources.layout(who, store, NOW), "No source"),
-        (lambda who, store: import_page.layout(who, store), "site"),
+        (lambda who, store: import_page.layout(who, store, NOW), "site"),
     ],
     ids=["fleet", "agenda", "compare", "desk", "sources", "import"],
 )
@@ -116,7 +117,10 @@ def test_a_page_that_fails_says_so_and_keeps_the_details_for_the_log(
             {"id": "notice", "property": "children"},
         ],
         "inputs": [{"id": "url", "property": "pathname", "value": f"/site/{NEW.id}"}],
-        "state": [{"id": "url", "property": "search", "value": ""}],
+        "state": [
+            {"id": "url", "property": "search", "value": ""},
+            {"id": "fleet-searched", "property": "data", "value": None},
+        ],
         "changedPropIds": ["url.pathname"],
     }
     answer = client.post(access.CALLBACK, json=body, headers={"X-CSRFToken": "token"})

@@ -29,7 +29,7 @@ from demo_telemetry.troubles import FROM_THE_START, SIZES, STRENGTHS, Living, so
 Booked = dict[str, np.ndarray]
 
 HOME = Home(
-    "trial", "", "", "", "", "", "", House(6.5), Plant(
+    "trial", "", "", "", "", "", "", "", House(6.5), Plant(
         AIR_8, backup_kw=3.0, immersion_kw=3.0
     ), (), (), Promise(3.0, "H4"), price=0.26,
 )  # fmt: skip

@@ -165,7 +165,7 @@ def draw(kind: str, strength: Strength, seed: int) -> Case:
         counts = False
     plant = replace(plant, heat_meter_counts_backup=counts)
     home = Home(
-        f"home-{seed}", "", "", "", "", "", "", house, plant, (), (),
+        f"home-{seed}", "", "", "", "", "", "", "", house, plant, (), (),
         Promise(3.0, "H4"), price=0.26, zone="Europe/London",
     )  # fmt: skip
     first, begin_day = _year(kind, rng)

@@ -352,7 +352,7 @@ class TestRest:
 def simulated(trouble: Trouble | None) -> tuple[Home, np.ndarray, dict[str, np.ndarray]]:
     """Seven weeks of a simulated home, five minutes a step."""
     place = Home(
-        "home-1", "", "", "", "", "", "", House(heat_loss_kw=6.0), Plant(AIR_8), (), (),
+        "home-1", "", "", "", "", "", "", "", House(heat_loss_kw=6.0), Plant(AIR_8), (), (),
         Promise(3.0, "H4"), price=0.0, trouble=trouble, last_days=31,
     )  # fmt: skip
     span = span_of(place, date(2025, 12, 15), 2)

@@ -113,7 +113,7 @@ def draw(seed: int) -> Case:
         dhw_c=rng.uniform(46.0, 52.0),
     )
     home = Home(
-        f"home-{seed}", "", "", "", "", "", "", house, plant, (), (),
+        f"home-{seed}", "", "", "", "", "", "", "", house, plant, (), (),
         Promise(3.0, "H4"), price=0.0, zone="Europe/London",
     )  # fmt: skip
     month = int(rng.integers(12))
