@@ -1,7 +1,7 @@
-"""One server, one browser and one profile for all tests in a browser.
+"""One server for all tests in a browser; one browser and one profile for those of a module.
 
 A profile of its own for each test would have the browser read and compile five megabytes of
-scripts anew each time, which took longer than what the tests look at.
+scripts anew each time.
 """
 
 from __future__ import annotations
@@ -28,8 +28,9 @@ def address(app) -> Iterator[str]:
     server.task_dispatcher.shutdown()
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def browser() -> Iterator[sync_api.Browser]:
+    # Not for the session: while it is open, no other test can run an event loop of its own.
     with sync_api.sync_playwright() as play:
         opened = play.chromium.launch(
             executable_path=str(CHROMIUM), args=["--no-sandbox", "--disable-gpu"]
@@ -39,7 +40,7 @@ def browser() -> Iterator[sync_api.Browser]:
         opened.close()
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def profile(browser, address) -> Iterator[sync_api.BrowserContext]:
     """Keeps the scripts that every page needs; nobody is signed in between two tests."""
     opened = browser.new_context(base_url=address, viewport={"width": 1440, "height": 900})
