@@ -40,6 +40,11 @@ ROOMS_LATELY: Final = timedelta(days=45)
 #: a set-back and a sensor's place make up less.
 LATELY_SLACK_K: Final = 2.0
 
+#: Correlation at the lag over a whole period, of which the clocks may have differed in a part
+#: only, and what the shift must gain. Common practice, no source.
+LEAST_CORRELATION: Final = 0.70
+LEAST_GAIN: Final = 0.08
+
 #: What the shift must gain in correlation over so few days. Common practice, no source.
 LEAST_LATELY_GAIN: Final = 0.15
 
@@ -127,7 +132,7 @@ def doubted(seen: Seen) -> list[Finding]:
             *((doubt, account.start_utc) for doubt in found.doubts),
             *_lately(seen, account),
         )
-        if not _may_be_the_survey(doubt)
+        if not _may_be_the_survey(doubt) and not _may_be_the_house(doubt)
     ]
 
 
@@ -141,6 +146,16 @@ def _may_be_the_survey(doubt: Doubt) -> bool:
     )
     u = log(ratio / low) / K_95
     return abs(log(ratio)) < SURE_OF_HOUSE * u
+
+
+def _may_be_the_house(doubt: Doubt) -> bool:
+    """Whether the lag of heat may be that of water and walls, and no clock's."""
+    if doubt.kind is not Kind.CLOCKS:
+        return False
+    told = {figure.name: figure.value for figure in doubt.figures}
+    together = told["correlation at that lag"]
+    gain = together - told["correlation without a lag"]
+    return together < LEAST_CORRELATION or gain < LEAST_GAIN
 
 
 def _lately(seen: Seen, account: Account) -> list[tuple[Doubt, datetime]]:

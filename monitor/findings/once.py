@@ -59,6 +59,8 @@ COMES_OF: Final[dict[str, frozenset[str]]] = {
     # Which hours heat rooms is told by heat, and how hot the flow is by another clock.
     "flow-above-curve": frozenset({Doubt.CLOCKS.value}),
     "no-weather-compensation": frozenset({Doubt.CLOCKS.value}),
+    # Where a meter shows a tenth, its noise looks like starts.
+    "short-cycling": frozenset({"unit-slip", "register-stuck"}),
     # Water that moves on between starts.
     "pump-always-on": frozenset({"short-cycling"}),
     # Flow and temperatures tell the heat of steady running, which such a home has none of.

@@ -11,7 +11,7 @@ import polars as pl
 from monitor.findings.finding import BandPoint, Confidence, Effect, Evidence, Finding, Seen, Topic
 from monitor.findings.heat_meter import UNITS_SHARE, heats_share
 from monitor.findings.spells import Spell, spell
-from monitor.findings.unit_days import YEAR_DAYS, UnitDays, date_of, run_of, unit_days
+from monitor.findings.unit_days import LEAST_DAYS, YEAR_DAYS, UnitDays, date_of, run_of, unit_days
 from monitor.findings.worth import of_electricity
 from monitor.guarantee.causes import Cause
 from monitor.metrics import steps
@@ -76,7 +76,7 @@ def efficiency_change(seen: Seen) -> list[Finding]:
         return []
     if min((g for name, g in found.rivals.items() if name not in _OWN), default=AHEAD) < AHEAD:
         return []
-    if found.shape == "drift" and not _drifts(seen, days, found):
+    if found.shape == "drift" and not (_drifts(seen, days, found) and _drifted_before(days)):
         return []
     lasts = _lasts(days, found)
     if lasts is None or _is_the_heat_meter(days, found):
@@ -143,6 +143,20 @@ def _drifts(seen: Seen, days: UnitDays, found: steps.Change) -> bool:
     u = float(steps.robust_u(found.rest, design, DRIFT_LAGS)[-1])
     return found.size + 1.96 * u <= -BEYOND
 
+
+def _drifted_before(days: UnitDays) -> bool:
+    """Whether it was there a fortnight ago: what is slow does not come overnight."""
+    early = days.until(int(days.number[-1]) - SETTLED_DAYS)
+    if len(early.number) < LEAST_DAYS:
+        return False
+    found = steps.find_change(
+        early.log_efficiency, early.covariates, early.scale, early.number, early.families()
+    )
+    return found is not None and found.shape in _OWN and found.t <= -LEAST_T
+
+
+#: Days for which a drift must have stood. Common practice, no source.
+SETTLED_DAYS: Final = 14
 
 #: Days that a record must span to tell a drift from the season. Common practice, no source.
 LEAST_RECORD: Final = 180

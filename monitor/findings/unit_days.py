@@ -74,6 +74,19 @@ class UnitDays:
     standby_kwh: float
     heaters_apart: bool
 
+    def until(self, number: int) -> UnitDays:
+        """Those up to a day."""
+        keep = self.number <= number
+        return replace(
+            self,
+            frame=self.frame.filter(pl.Series(keep)),
+            number=self.number[keep],
+            log_efficiency=self.log_efficiency[keep],
+            scale=self.scale[keep],
+            covariates=self.covariates[keep],
+            net_kwh=self.net_kwh[keep],
+        )
+
     def families(self) -> list[steps.Family]:
         """Changes that days may show: of the efficiency, and what looks like one."""
         n = len(self.number)
