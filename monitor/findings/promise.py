@@ -57,7 +57,7 @@ KEPT_DAYS: Final = 7
 
 #: Relative standard uncertainty of a loss from a signature: sun and free heat that go with
 #: the weather, and the heat meter. Common practice, no source.
-LOSS_U: Final = 0.05
+LOSS_U: Final = 0.10
 
 #: Share of those days from which the room is too little known to be used.
 #: Common practice, no source.

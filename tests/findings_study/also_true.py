@@ -119,6 +119,7 @@ ALSO_TRUE: dict[str, dict[str, str]] = {
         "below-test-points": "less efficient than tested",
     },
     "capacity-short": {
+        "efficiency-step": "at its limit all day a unit is less efficient than with rests",
         "room_temperature": "rooms get cold on cold days",
         "backup-beside-unit": "a backup heater makes up for what the unit lacks",
         "cause:backup_and_immersion": "a backup heater makes up for what the unit lacks",
