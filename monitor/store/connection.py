@@ -166,13 +166,14 @@ def _migrate(path: Path, connection: duckdb.DuckDBPyConnection) -> None:
         raise PledgewattError(message)
     # For steps that need something which nobody can guess; DuckDB draws no such numbers.
     connection.execute(f"SET VARIABLE fresh_secret = '{secrets.token_hex(32)}'")
-    for version, sql in steps:
-        if version <= done:
-            continue
+    waiting = [step for step in steps if step[0] > done]
+    # A new store is made in one go: a commit a step would be most of the time that it takes.
+    for together in [waiting] if done == 0 else [[step] for step in waiting]:
         connection.begin()
         try:
-            connection.execute(sql)
-            connection.execute("INSERT INTO schema_version VALUES (?, now())", [version])
+            for version, sql in together:
+                connection.execute(sql)
+                connection.execute("INSERT INTO schema_version VALUES (?, now())", [version])
         except BaseException:
             connection.rollback()
             raise
