@@ -31,9 +31,10 @@ def picture(page: sync_api.Page, name: str) -> None:
     folder = os.environ.get("PLEDGEWATT_SCREENSHOTS")
     if folder is None:
         return
+    Path(folder).mkdir(parents=True, exist_ok=True)
     for width in (1440, 768, 390):
         page.set_viewport_size({"width": width, "height": 900})
-        page.wait_for_timeout(400)
+        page.wait_for_timeout(200)
         page.screenshot(path=str(Path(folder) / f"{name}-{width}.png"), full_page=True)
     page.set_viewport_size({"width": 1440, "height": 900})
 
