@@ -265,8 +265,13 @@ def body(output: str, inputs: list[tuple[Any, str, Any]], state: list[Any]) -> d
 
 def searched(text: str, search: str) -> dict[str, Any]:
     """The search box has another text."""
-    state = [("url", "search", search), ("url", "pathname", "/")]
-    return body("url.search", [("fleet-search", "value", text)], state)
+    state = [
+        ("url", "search", search),
+        ("fleet-searched", "data", None),
+        ("url", "pathname", "/"),
+    ]
+    both = "..url.search...fleet-searched.data.."
+    return body(both, [("fleet-search", "value", text)], state)
 
 
 def closer(site: str, period: str) -> dict[str, Any]:
