@@ -128,15 +128,7 @@ def body(user: User, store: Store, claim: Claim, record: data.Record, now: datet
             [html.H2("Decision"), *_decision(user, claim)],
             className="card",
         ),
-        html.Section(
-            [
-                html.H2("Terms as signed"),
-                parts.facts(site_text.terms_facts(site.current_terms))
-                if site.current_terms
-                else html.P("Nothing was promised."),
-            ],
-            className="card",
-        ),
+        terms_card(site),
         html.Section(
             [
                 html.H2("What happened"),
@@ -145,6 +137,19 @@ def body(user: User, store: Store, claim: Claim, record: data.Record, now: datet
             className="card",
         ),
     ]
+
+
+def terms_card(site: Site) -> html.Section:
+    """The terms of the promise, as signed."""
+    return html.Section(
+        [
+            html.H2("Terms as signed"),
+            parts.facts(site_text.terms_facts(site.current_terms))
+            if site.current_terms
+            else html.P("Nothing was promised."),
+        ],
+        className="card",
+    )
 
 
 def evidence_table(items: tuple[Item, ...], *, confirm: bool) -> html.Div:

@@ -18,8 +18,8 @@ from dashboard.access import guarded, require_user
 from dashboard.components import parts
 from dashboard.components.aria import aria
 from dashboard.desk_data import Moment
-from dashboard.pages import how_promise, how_site, site_text
-from dashboard.pages.claim import evidence_table
+from dashboard.pages import how_promise, how_site
+from dashboard.pages.claim import evidence_table, terms_card
 from dashboard.view_models import Fact, promise_text, spf_interval
 from monitor.errors import DescriptionError
 from monitor.models import Site
@@ -111,15 +111,7 @@ def body(store: Store, claim: Claim, record: data.Record, now: datetime) -> list
             ],
             className="card",
         ),
-        html.Section(
-            [
-                html.H2("Terms as signed"),
-                parts.facts(site_text.terms_facts(site.current_terms))
-                if site.current_terms
-                else html.P("Nothing was promised."),
-            ],
-            className="card",
-        ),
+        terms_card(site),
     ]
 
 
