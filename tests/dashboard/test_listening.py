@@ -6,7 +6,7 @@ import http.client
 import socket
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import contextmanager
+from contextlib import ExitStack, closing, contextmanager
 from threading import Event, Lock, Thread
 
 import pytest
@@ -55,15 +55,24 @@ def serving() -> Iterator[tuple[Slow, int, Event, Thread]]:
 
 
 def ask(port: int, path: str, method: str = "GET") -> tuple[int, bytes]:
-    status, content, _ = heard(port, path, method)
+    status, content, _ = heard(asked(port, path, method))
     return status, content
 
 
-def heard(port: int, path: str, method: str = "GET") -> tuple[int, bytes, str]:
-    """Status, content, and whether the connection stays open."""
+def asked(port: int, path: str, method: str = "GET") -> http.client.HTTPConnection:
+    """A connection on which a request has been sent, its answer not yet read."""
     connection = http.client.HTTPConnection("127.0.0.1", port, timeout=20)
     try:
         connection.request(method, path)
+    except BaseException:
+        connection.close()
+        raise
+    return connection
+
+
+def heard(connection: http.client.HTTPConnection) -> tuple[int, bytes, str]:
+    """Status, content, and whether the connection stays open."""
+    try:
         answer = connection.getresponse()
         return answer.status, answer.read(), answer.headers.get("Connection", "stays").lower()
     finally:
@@ -94,12 +103,16 @@ def test_who_signs_in_takes_no_turn_of_a_page():
 
 
 def test_told_to_stop_it_answers_in_full_what_has_come_in_and_lets_nobody_new_in():
-    with serving() as (app, port, told, thread), ThreadPoolExecutor(12) as people:
+    with (
+        serving() as (app, port, told, thread),
+        ThreadPoolExecutor(12) as people,
+        ExitStack() as stack,
+    ):
         # More than take turns at a time: some have not even been begun.
-        begun = [people.submit(heard, port, "/long") for _ in range(3 * PAGES)]
+        # All are sent before the server is told, whoever the system lets run first.
+        begun = [people.submit(heard, asked(port, "/long")) for _ in range(3 * PAGES)]
         app.wait_for(PAGES)
-        idle = http.client.HTTPConnection("127.0.0.1", port, timeout=5)
-        idle.request("GET", "/health")
+        idle = stack.enter_context(closing(asked(port, "/health")))
         assert idle.getresponse().read() == b"ok"
         told.set()
         for _ in range(200):
@@ -114,4 +127,3 @@ def test_told_to_stop_it_answers_in_full_what_has_come_in_and_lets_nobody_new_in
         assert all(one.result(20) == (200, LONG, "close") for one in begun)
         thread.join(10)
         assert not thread.is_alive()
-        idle.close()
