@@ -10,6 +10,7 @@ from importlib.resources import files
 from typing import Any
 
 from dash import ClientsideFunction, Dash, Input, Output, State, no_update, set_props
+from dash.development.base_component import Component
 from dash.exceptions import PreventUpdate
 from flask import Flask, Response, abort, make_response, render_template, request, session
 from werkzeug.exceptions import HTTPException
@@ -17,7 +18,7 @@ from werkzeug.middleware.proxy_fix import ProxyFix
 
 from dashboard import access, auth, data, headers, joining, provider_door
 from dashboard.access import guarded, require_user
-from dashboard.components import shell
+from dashboard.components import parts, shell
 from dashboard.pages import (
     claim,
     claim_of_site,
@@ -41,6 +42,7 @@ from dashboard.uploads import Uploads
 from monitor.errors import NotFoundError
 from monitor.metrics.periods import utc_now
 from monitor.store.connection import Store
+from monitor.store.users import User
 
 log = logging.getLogger(__name__)
 
@@ -217,31 +219,8 @@ def _callbacks(app: Dash, store: Store, clock: Clock) -> None:
         user = require_user()
         if not reaches(user, pathname):
             abort(404)
-        if pathname == "/":
-            return fleet.layout(user, store, search, clock(), typed), "Fleet – pledgewatt", ""
-        if pathname in fleet_pages.PAGES:
-            of_fleet, title = fleet_pages.PAGES[pathname]
-            return of_fleet(user, store, search, clock()), title, ""
-        if pathname == "/import":
-            return import_page.layout(user, store, clock()), "Import – pledgewatt", ""
-        if pathname == "/sources":
-            return sources.layout(user, store, clock()), "Sources – pledgewatt", ""
-        if pathname == "/desk":
-            return desk.layout(user, store, clock()), "Warranty desk – pledgewatt", ""
-        if own := _CLAIM_PATH.fullmatch(pathname or ""):
-            seen_by = claim if user.role == "warranty" else claim_of_site
-            page = seen_by.layout(user, store, int(own[1]), clock())
-            return page, f"Claim {own[1]} – pledgewatt", ""
-        one = _FINDING_PATH.fullmatch(pathname or "")
-        if one is not None:
-            page = finding.layout(user, store, one[1], int(one[2]), clock())
-            return page, f"Finding {one[2]} – pledgewatt", ""
-        match = _SITE_PATH.fullmatch(pathname or "")
-        if match is None:
-            abort(404)
-        name = data.site_name(user, store, match[1])
-        page = site.layout(user, store, match[1], search, clock())
-        return page, f"{name} – pledgewatt", ""
+        page, title = _page(user, store, clock(), pathname or "", search, typed)
+        return parts.written(page), f"{title} – pledgewatt", ""
 
     @app.callback(
         Output(finding.HISTORY, "children"),
@@ -278,3 +257,30 @@ def _callbacks(app: Dash, store: Store, clock: Clock) -> None:
         Output("announcer", "children"),
         Input("title", "data"),
     )
+
+
+def _page(
+    user: User, store: Store, now: datetime, pathname: str, search: str | None, typed: object
+) -> tuple[Component, str]:
+    """The page of an address, and its title."""
+    if pathname == "/":
+        return fleet.layout(user, store, search, now, typed), "Fleet"
+    if pathname in fleet_pages.PAGES:
+        of_fleet, title = fleet_pages.PAGES[pathname]
+        return of_fleet(user, store, search, now), title
+    if pathname == "/import":
+        return import_page.layout(user, store, now), "Import"
+    if pathname == "/sources":
+        return sources.layout(user, store, now), "Sources"
+    if pathname == "/desk":
+        return desk.layout(user, store, now), "Warranty desk"
+    if own := _CLAIM_PATH.fullmatch(pathname):
+        seen_by = claim if user.role == "warranty" else claim_of_site
+        return seen_by.layout(user, store, int(own[1]), now), f"Claim {own[1]}"
+    if one := _FINDING_PATH.fullmatch(pathname):
+        return finding.layout(user, store, one[1], int(one[2]), now), f"Finding {one[2]}"
+    match = _SITE_PATH.fullmatch(pathname)
+    if match is None:
+        abort(404)
+    name = data.site_name(user, store, match[1])
+    return site.layout(user, store, match[1], search, now), name

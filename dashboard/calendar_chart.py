@@ -5,13 +5,13 @@ from __future__ import annotations
 from datetime import timedelta
 from typing import Final
 
-import plotly.graph_objects as go
 import polars as pl
 
 from dashboard import data, theme
 from dashboard import format as fmt
 from dashboard.pages import how_site
 from dashboard.pages.site_figures import FigureBlock
+from dashboard.picture import Picture
 from dashboard.view_models import Table
 from monitor.metrics.periods import Window
 
@@ -72,7 +72,7 @@ def block(record: data.Record) -> FigureBlock:
     )
 
 
-def chart(days: pl.DataFrame) -> go.Figure:
+def chart(days: pl.DataFrame) -> Picture:
     """One cell a day, signs and colours by what is known of it.
 
     Parameters
@@ -105,7 +105,8 @@ def chart(days: pl.DataFrame) -> go.Figure:
         for edge in (n * share, (n + 1) * share)
     ]
     fig = theme.figure(x_title="day of the month", y_title="")
-    fig.add_heatmap(
+    fig.add(
+        "heatmap",
         z=z,
         x=list(range(1, 32)),
         y=months,
@@ -121,7 +122,7 @@ def chart(days: pl.DataFrame) -> go.Figure:
         xgap=2,
         ygap=2,
     )
-    fig.update_yaxes(showgrid=False, autorange=True, type="category")
-    fig.update_xaxes(dtick=5, tick0=1)
-    fig.update_layout(height=90 + 22 * len(months))
+    fig.y_axis(showgrid=False, autorange=True, type="category")
+    fig.x_axis(dtick=5, tick0=1)
+    fig.set(height=90 + 22 * len(months))
     return fig

@@ -9,11 +9,11 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from itertools import accumulate
 
-import plotly.graph_objects as go
 import polars as pl
 
 from dashboard import format as fmt
 from dashboard import theme
+from dashboard.picture import Picture
 from monitor.guarantee.causes import Cause, Shortfall
 from monitor.guarantee.outlook import FanPoint
 
@@ -39,7 +39,7 @@ class Course:
     fan: tuple[FanPoint, ...] = ()
 
 
-def course(model: Course) -> go.Figure:
+def course(model: Course) -> Picture:
     """Cumulative SPF with its 95 % band; the line pauses where nothing new became known."""
     frame = model.frame.with_columns(
         pl.when(pl.col("electricity_kwh").diff().fill_null(1.0) != 0)
@@ -49,7 +49,8 @@ def course(model: Course) -> go.Figure:
     fig = theme.figure(x_title="", y_title=f"SPF since the start ({model.boundary})")
     band = frame.filter(pl.col("low").is_not_null())
     days = band["day"].to_list()
-    fig.add_scatter(
+    fig.add(
+        "scatter",
         x=days + days[::-1],
         y=band["high"].to_list() + band["low"].to_list()[::-1],
         fill="toself",
@@ -58,7 +59,8 @@ def course(model: Course) -> go.Figure:
         hoverinfo="skip",
         name="95 % interval",
     )
-    fig.add_scatter(
+    fig.add(
+        "scatter",
         x=frame["day"].to_list(),
         y=frame["line"].to_list(),
         mode="lines+markers",
@@ -74,7 +76,8 @@ def course(model: Course) -> go.Figure:
     known = frame.filter(pl.col("line").is_not_null())
     if known.height:
         x, y = known["day"][-1], known["spf"][-1]
-        fig.add_scatter(
+        fig.add(
+            "scatter",
             x=[x],
             y=[y],
             mode="markers",
@@ -83,20 +86,19 @@ def course(model: Course) -> go.Figure:
         )
         late = (x - model.first) > (model.end - model.first) / 2
         above = model.promise is None or y >= model.promise
-        fig.add_annotation(
+        fig.say(
+            model.label,
             x=x,
             y=y,
-            text=model.label,
-            showarrow=False,
             xanchor="right" if late else "left",
             yshift=16 if above else -16,
-            font={"size": 14},
-            bgcolor=theme.LABEL,
+            ground=theme.LABEL,
         )
     if model.fan:
         _fan(fig, model)
     if model.promise is not None:
-        fig.add_scatter(
+        fig.add(
+            "scatter",
             x=[model.first, model.end],
             y=[model.promise, model.promise],
             mode="lines",
@@ -104,21 +106,19 @@ def course(model: Course) -> go.Figure:
             hovertemplate=f"promise {fmt.promise(model.promise)}<extra></extra>",
         )
         behind = bool(known.height) and known["spf"][-1] < model.promise
-        fig.add_annotation(
+        fig.say(
+            f"promise {fmt.promise(model.promise)}",
             x=model.end,
             y=model.promise,
-            text=f"promise {fmt.promise(model.promise)}",
-            showarrow=False,
             xanchor="right",
             yshift=12 if behind else -12,
-            font={"size": 14},
-            bgcolor=theme.LABEL,
+            ground=theme.LABEL,
         )
-    fig.update_xaxes(range=[model.first, model.end])
+    fig.x_axis(range=[model.first, model.end])
     ahead = [v for p in model.fan[len(model.fan) // 4 :] for v in (p.p5, p.p95)]
     limits = _limits(band, model.promise, ahead)
     if limits:
-        fig.update_yaxes(range=limits)
+        fig.y_axis(range=limits)
     return fig
 
 
@@ -128,11 +128,12 @@ def _alone(values: pl.Series) -> pl.Series:
     return values.is_not_null() & before & values.shift(-1).is_null()
 
 
-def _fan(fig: go.Figure, model: Course) -> None:
+def _fan(fig: Picture, model: Course) -> None:
     """The outlook: half of the futures in the darker band, nine of ten in the lighter."""
     days = [point.day for point in model.fan]
     for low, high, colour in (("p5", "p95", theme.FAN_WIDE), ("p25", "p75", theme.FAN_NARROW)):
-        fig.add_scatter(
+        fig.add(
+            "scatter",
             x=days + days[::-1],
             y=[getattr(p, high) for p in model.fan] + [getattr(p, low) for p in model.fan][::-1],
             fill="toself",
@@ -141,7 +142,8 @@ def _fan(fig: go.Figure, model: Course) -> None:
             hoverinfo="skip",
             name="outlook",
         )
-    fig.add_scatter(
+    fig.add(
+        "scatter",
         x=days,
         y=[point.p50 for point in model.fan],
         mode="lines",
@@ -153,15 +155,13 @@ def _fan(fig: go.Figure, model: Course) -> None:
     )
     last = model.fan[-1]
     above = model.promise is None or last.p50 >= model.promise
-    fig.add_annotation(
+    fig.say(
+        f"outlook {fmt.spf(last.p50)}",
         x=last.day,
         y=last.p95 if above else last.p5,
-        text=f"outlook {fmt.spf(last.p50)}",
-        showarrow=False,
         xanchor="right",
         yshift=12 if above else -12,
-        font={"size": 14},
-        bgcolor=theme.LABEL,
+        ground=theme.LABEL,
     )
 
 
@@ -177,7 +177,7 @@ def _limits(band: pl.DataFrame, promise: float | None, ahead: list[float]) -> li
     return [max(0.0, low - pad), high + pad]
 
 
-def energy_days(frame: pl.DataFrame) -> go.Figure:
+def energy_days(frame: pl.DataFrame) -> Picture:
     """Heat and electricity per day; grey where nothing is known, pink inside long bridges.
 
     Parameters
@@ -195,7 +195,8 @@ def energy_days(frame: pl.DataFrame) -> go.Figure:
         ("heat_kwh", theme.HEAT, "heat"),
         ("electricity_kwh", theme.ELECTRICITY, "electricity"),
     ):
-        fig.add_bar(
+        fig.add(
+            "bar",
             x=shown["first"].to_list(),
             y=shown[column].to_list(),
             marker={
@@ -212,18 +213,12 @@ def energy_days(frame: pl.DataFrame) -> go.Figure:
     in_run = pl.col("in_run") > 0
     for where, colour in ((~known & ~in_run, theme.NO_DATA), (~known & in_run, theme.IN_RUN)):
         for first, end in _runs(frame, where):
-            fig.add_vrect(
-                x0=first - timedelta(hours=12),
-                x1=end - timedelta(hours=12),
-                fillcolor=colour,
-                line_width=0,
-                layer="below",
-            )
+            fig.shade(first - timedelta(hours=12), end - timedelta(hours=12), colour)
     _named_bars(fig, shown)
-    fig.update_layout(barmode="overlay", bargap=0.08)
-    fig.update_yaxes(rangemode="tozero")
+    fig.set(barmode="overlay", bargap=0.08)
+    fig.y_axis(rangemode="tozero")
     if frame.height:
-        fig.update_xaxes(
+        fig.x_axis(
             range=[
                 frame["first"][0] - timedelta(hours=18),
                 frame["first"][-1] + timedelta(hours=18),
@@ -232,7 +227,7 @@ def energy_days(frame: pl.DataFrame) -> go.Figure:
     return fig
 
 
-def _named_bars(fig: go.Figure, shown: pl.DataFrame) -> None:
+def _named_bars(fig: Picture, shown: pl.DataFrame) -> None:
     """Say on the day of most heat which bar is which, and how long they are."""
     known = shown.filter(pl.col("heat_kwh").is_not_null())
     if known.height == 0:
@@ -244,15 +239,13 @@ def _named_bars(fig: go.Figure, shown: pl.DataFrame) -> None:
         ("electricity_kwh", "electricity", 0),
     ):
         value = known[column][at]
-        fig.add_annotation(
+        fig.say(
+            f"{name} {value:.0f} kWh",
             x=known["first"][at],
             y=value,
-            text=f"{name} {value:.0f} kWh",
-            showarrow=False,
             xanchor="right" if late else "left",
             yshift=above,
-            font={"size": 14},
-            bgcolor=theme.LABEL,
+            ground=theme.LABEL,
         )
 
 
@@ -268,7 +261,7 @@ def _runs(frame: pl.DataFrame, where: pl.Expr) -> list[tuple[date, date]]:
     return list(zip(runs["a"], runs["b"], strict=True))
 
 
-def cop_weather(frame: pl.DataFrame) -> go.Figure:
+def cop_weather(frame: pl.DataFrame) -> Picture:
     """Daily COP against the outdoor temperature; the size of a point is the day's heat.
 
     Parameters
@@ -281,7 +274,8 @@ def cop_weather(frame: pl.DataFrame) -> go.Figure:
         return fig
     most = float(str(frame["heat_kwh"].max())) or 1.0
     part = [s == "part" for s in frame["status"]]
-    fig.add_scatter(
+    fig.add(
+        "scatter",
         x=frame["outdoor_c"].to_list(),
         y=frame["spf"].to_list(),
         mode="markers",
@@ -324,12 +318,13 @@ def flow_bins(hours: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def flow_weather(bins: pl.DataFrame, curve: Curve | None) -> go.Figure:
+def flow_weather(bins: pl.DataFrame, curve: Curve | None) -> Picture:
     """Flow against outdoor temperature while heating; larger points hold more hours."""
     fig = theme.figure(x_title="outdoor temperature, °C", y_title="flow temperature, °C")
     if bins.height:
         most = float(str(bins["hours"].max()))
-        fig.add_scatter(
+        fig.add(
+            "scatter",
             x=bins["outdoor_c"].to_list(),
             y=bins["flow_c"].to_list(),
             mode="markers",
@@ -344,7 +339,8 @@ def flow_weather(bins: pl.DataFrame, curve: Curve | None) -> go.Figure:
             "%{y:.1f} °C flow<extra></extra>",
         )
     if curve is not None:
-        fig.add_scatter(
+        fig.add(
+            "scatter",
             x=[curve.design_outdoor_c, 15.0],
             y=[curve.design_flow_c, curve.flow_at_15_c],
             mode="lines+markers",
@@ -352,15 +348,13 @@ def flow_weather(bins: pl.DataFrame, curve: Curve | None) -> go.Figure:
             marker={"size": 8},
             hovertemplate="design: %{y:.0f} °C flow at %{x:.0f} °C<extra></extra>",
         )
-        fig.add_annotation(
+        fig.say(
+            "design curve",
             x=15.0,
             y=curve.flow_at_15_c,
-            text="design curve",
-            showarrow=False,
             xanchor="right",
             yshift=-14,
-            font={"size": 14},
-            bgcolor=theme.LABEL,
+            ground=theme.LABEL,
         )
     return fig
 
@@ -373,7 +367,7 @@ def _folded(name: str) -> str:
     return f"{name[:at]}<br>{name[at + 1 :]}"
 
 
-def waterfall(found: Shortfall, names: dict[Cause, str]) -> go.Figure:
+def waterfall(found: Shortfall, names: dict[Cause, str]) -> Picture:
     """From the promise to the SPF so far, cause by cause, each with its 95 % interval."""
     shares = [s for s in found.shares if s.spf is not None]
     steps = [-(s.spf or 0.0) for s in shares]
@@ -398,7 +392,8 @@ def waterfall(found: Shortfall, names: dict[Cause, str]) -> go.Figure:
     above = [0.0, *((s.spf or 0.0) - (s.low or 0.0) for s in shares), 0.0]
     below = [0.0, *((s.high or 0.0) - (s.spf or 0.0) for s in shares), 0.0]
     fig = theme.figure(x_title="SPF", y_title="")
-    fig.add_bar(
+    fig.add(
+        "bar",
         y=labels,
         x=width,
         base=base,
@@ -420,7 +415,7 @@ def waterfall(found: Shortfall, names: dict[Cause, str]) -> go.Figure:
     floor = [end - less for end, less in zip(after[1:], below[1:-1], strict=True)]
     low, high = min([*ends, *floor]), max([*ends, *reach])
     margin = 0.06 * max(high - low, 0.1)
-    fig.update_xaxes(range=[max(0.0, low - 4 * margin), high + margin], showgrid=True)
-    fig.update_yaxes(autorange="reversed", showgrid=False, automargin=True)
-    fig.update_layout(height=70 + 34 * len(labels), bargap=0.25)
+    fig.x_axis(range=[max(0.0, low - 4 * margin), high + margin], showgrid=True)
+    fig.y_axis(autorange="reversed", showgrid=False, automargin=True)
+    fig.set(height=70 + 34 * len(labels), bargap=0.25)
     return fig

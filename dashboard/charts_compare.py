@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Final
 
-import plotly.graph_objects as go
 import polars as pl
 
 from dashboard import theme
+from dashboard.picture import Picture
 
 #: Colour, dash and mark of each line: any of the three tells them apart.
 _STYLES: Final = (
@@ -24,7 +24,7 @@ _STYLES: Final = (
 LEAST_COVERAGE: Final = 0.5
 
 
-def side_by_side(frame: pl.DataFrame, names: Mapping[str, str]) -> go.Figure:
+def side_by_side(frame: pl.DataFrame, names: Mapping[str, str]) -> Picture:
     """SPF by month of a few sites; lines pause where a month is not known.
 
     Parameters
@@ -38,7 +38,8 @@ def side_by_side(frame: pl.DataFrame, names: Mapping[str, str]) -> go.Figure:
     for (site_id, name), (colour, dash, mark) in zip(names.items(), _STYLES, strict=False):
         own = frame.filter(pl.col("site_id") == site_id).sort("month")
         open_mark = [covered < LEAST_COVERAGE for covered in own["coverage"]]
-        fig.add_scatter(
+        fig.add(
+            "scatter",
             x=own["month"].to_list(),
             y=own["spf"].to_list(),
             mode="lines+markers",
@@ -53,7 +54,7 @@ def side_by_side(frame: pl.DataFrame, names: Mapping[str, str]) -> go.Figure:
             hovertemplate="%{x|%B %Y}: SPF %{y:.2f}, %{customdata[0]:.0f} % covered"
             "<extra>%{fullData.name}</extra>",
         )
-    fig.update_layout(
+    fig.set(
         showlegend=True,
         legend={"orientation": "h", "y": 1.02, "yanchor": "bottom", "font": {"size": 13}},
     )

@@ -7,10 +7,10 @@ from datetime import date, timedelta
 from typing import Final
 
 import numpy as np
-import plotly.graph_objects as go
 import polars as pl
 
 from dashboard import data, theme
+from dashboard.picture import Picture
 from monitor.findings.finding import BandPoint, Evidence, Finding
 from monitor.models import Role
 
@@ -149,7 +149,7 @@ def _band(
     return sides[0], sides[1]
 
 
-def chart(shown: Series) -> go.Figure:
+def chart(shown: Series) -> Picture:
     """The series, with the expectation as a band and the finding's window marked."""
     evidence = shown.evidence
     axis = f"{evidence.label}, {evidence.unit}" if evidence.unit else evidence.label
@@ -159,7 +159,8 @@ def chart(shown: Series) -> go.Figure:
     frame = shown.frame
     time = frame["time"].to_list()
     _shade(fig, time, frame)
-    fig.add_scatter(
+    fig.add(
+        "scatter",
         x=time,
         y=frame["value"].to_list(),
         mode="lines+markers",
@@ -178,7 +179,7 @@ def chart(shown: Series) -> go.Figure:
     return fig
 
 
-def _against_outdoor(shown: Series, axis: str) -> go.Figure:
+def _against_outdoor(shown: Series, axis: str) -> Picture:
     fig = theme.figure(x_title="outdoor temperature, °C", y_title=axis)
     known = shown.known.filter(pl.col("outdoor_c").is_not_null()).sort("outdoor_c")
     _shade(fig, known["outdoor_c"].to_list(), known)
@@ -187,7 +188,8 @@ def _against_outdoor(shown: Series, axis: str) -> go.Figure:
         (True, theme.HEAT, "diamond", "in the window"),
     ):
         part = known.filter(pl.col("in_window") == inside)
-        fig.add_scatter(
+        fig.add(
+            "scatter",
             x=part["outdoor_c"].to_list(),
             y=part["value"].to_list(),
             mode="markers",
@@ -200,7 +202,7 @@ def _against_outdoor(shown: Series, axis: str) -> go.Figure:
     return fig
 
 
-def _shade(fig: go.Figure, x: list[object], frame: pl.DataFrame) -> None:
+def _shade(fig: Picture, x: list[object], frame: pl.DataFrame) -> None:
     """The expectation; a side that is open reaches to the edge of what is shown."""
     if frame.height == 0 or (frame["low"].null_count() + frame["high"].null_count()) == 2 * (
         frame.height
@@ -211,7 +213,8 @@ def _shade(fig: go.Figure, x: list[object], frame: pl.DataFrame) -> None:
     pad = 0.08 * max(most - least, 1e-6)
     low = frame["low"].fill_null(min(least - pad, 0.0) if least >= 0 else least - pad)
     high = frame["high"].fill_null(most + pad)
-    fig.add_scatter(
+    fig.add(
+        "scatter",
         x=x + x[::-1],
         y=high.to_list() + low.to_list()[::-1],
         fill="toself",

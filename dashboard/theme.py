@@ -13,8 +13,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
-import plotly.graph_objects as go
-
+from dashboard.picture import Picture
 from monitor.guarantee.standing import StandingWord
 
 HEAT: Final = "#D55E00"
@@ -62,11 +61,17 @@ def look(word: StandingWord | None) -> Look:
     return Look(word.value, _SHAPES[word], word.value.replace(" ", "-"))
 
 
-def figure(*, x_title: str, y_title: str) -> go.Figure:
+def figure(*, x_title: str, y_title: str) -> Picture:
     """An empty figure in the house style."""
-    axis = {"fixedrange": True, "zeroline": False, "ticks": "outside", "ticklen": 4}
-    return go.Figure(
-        layout={
+    axis = {
+        "fixedrange": True,
+        "zeroline": False,
+        "ticks": "outside",
+        "ticklen": 4,
+        "automargin": True,
+    }
+    return Picture(
+        {
             "paper_bgcolor": "rgba(0,0,0,0)",
             "plot_bgcolor": "rgba(0,0,0,0)",
             "font": {"family": "system-ui, sans-serif", "size": 13, "color": NEUTRAL},
@@ -75,7 +80,14 @@ def figure(*, x_title: str, y_title: str) -> go.Figure:
             "showlegend": False,
             "dragmode": False,
             "hovermode": "closest",
-            "xaxis": axis | {"title": {"text": x_title}, "showgrid": False},
-            "yaxis": axis | {"title": {"text": y_title}, "gridcolor": "rgba(125,133,144,0.25)"},
+            "hoverlabel": {"align": "left"},
+            # "2026-03" is the name of a month and not a number.
+            "autotypenumbers": "strict",
+            "xaxis": axis | {"title": _title(x_title), "showgrid": False},
+            "yaxis": axis | {"title": _title(y_title), "gridcolor": "rgba(125,133,144,0.25)"},
         }
     )
+
+
+def _title(text: str) -> dict[str, str | int]:
+    return {"text": text, "standoff": 15}

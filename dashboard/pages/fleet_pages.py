@@ -25,8 +25,8 @@ Clock = Callable[[], datetime]
 
 #: Address, layout and title of each page but the fleet's own.
 PAGES: Final = {
-    "/agenda": (agenda.layout, "Agenda – pledgewatt"),
-    "/compare": (compare.layout, "Side by side – pledgewatt"),
+    "/agenda": (agenda.layout, "Agenda"),
+    "/compare": (compare.layout, "Side by side"),
 }
 
 

@@ -6,7 +6,6 @@ from collections.abc import Callable, Sequence
 from datetime import datetime
 from typing import Any, Final
 
-import plotly.graph_objects as go
 import polars as pl
 from dash import ALL, Dash, Input, Output, State, dcc, html
 from dash.exceptions import PreventUpdate
@@ -305,20 +304,19 @@ def _energy(seen: Preview) -> html.Figure:
     for role in roles:
         own = seen.days.filter(pl.col("role") == role)
         colour = theme.HEAT if role.startswith("heat_") else theme.ELECTRICITY
-        fig.add_trace(
-            go.Scatter(
-                x=own["day"].to_list(),
-                y=own.select(pl.when(pl.col("measured_h") > 0).then("kwh").alias("shown"))[
-                    "shown"
-                ].to_list(),
-                mode="lines+markers",
-                line={"color": colour, "dash": "solid" if role.endswith("total") else "dot"},
-                connectgaps=False,
-                name=role,
-                hovertemplate=f"{role}<br>%{{x|%-d %b %Y}}: %{{y:.1f}} kWh<extra></extra>",
-            )
+        fig.add(
+            "scatter",
+            x=own["day"].to_list(),
+            y=own.select(pl.when(pl.col("measured_h") > 0).then("kwh").alias("shown"))[
+                "shown"
+            ].to_list(),
+            mode="lines+markers",
+            line={"color": colour, "dash": "solid" if role.endswith("total") else "dot"},
+            connectgaps=False,
+            name=role,
+            hovertemplate=f"{role}<br>%{{x|%-d %b %Y}}: %{{y:.1f}} kWh<extra></extra>",
         )
-    fig.update_layout(showlegend=True, legend={"orientation": "h", "y": 1.12})
+    fig.set(showlegend=True, legend={"orientation": "h", "y": 1.12})
     totals = [
         f"{role} {fmt.energy(float(seen.days.filter(pl.col('role') == role)['kwh'].sum()))}"
         for role in roles
@@ -331,7 +329,7 @@ def _energy(seen: Preview) -> html.Figure:
         [
             html.Div(
                 dcc.Graph(
-                    figure=fig,
+                    figure=fig.plain(),
                     config={"displayModeBar": False, "responsive": True},
                     className="graph",
                 ),

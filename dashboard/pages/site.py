@@ -56,9 +56,9 @@ def layout(user: User, store: Store, site_id: str, search: str | None, now: date
             html.Div(parts.facts(top.facts, big=True), id="spf"),
             _ingredients(record),
             findings_text.section(record.findings, record),
-            *record.parts.get("reasons", lambda: parts.plain(_reasons(record))),
+            *record.parts.get("reasons", lambda: [parts.written(one) for one in _reasons(record)]),
             html.Section(closer(record, search), id=CLOSER, **aria(live="polite")),
-            *record.parts.get("history", lambda: parts.plain(_history(record))),
+            *record.parts.get("history", lambda: [parts.written(one) for one in _history(record)]),
             html.Section(
                 [
                     html.H2("Promise and meters", id="promise"),
@@ -70,7 +70,7 @@ def layout(user: User, store: Store, site_id: str, search: str | None, now: date
                 ],
                 className="card",
             ),
-            record.parts.get("arrivals", lambda: parts.plain(_arrivals(user, store, site))),
+            record.parts.get("arrivals", lambda: parts.written(_arrivals(user, store, site))),
             html.Section(
                 [
                     html.H2("Events and notes"),
@@ -211,7 +211,7 @@ def closer(record: data.Record, search: str | None) -> list[Any]:
     """The part of the page that follows the chosen period."""
     chosen = data.period(record, period_key(search))
     found: list[Any] = record.parts.get(
-        ("closer", chosen.key), lambda: parts.plain(_closer(record, chosen))
+        ("closer", chosen.key), lambda: [parts.written(one) for one in _closer(record, chosen)]
     )
     return found
 

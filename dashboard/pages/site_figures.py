@@ -6,12 +6,12 @@ from dataclasses import dataclass
 from datetime import timedelta
 from typing import Final
 
-import plotly.graph_objects as go
 import polars as pl
 
 from dashboard import charts, data, hour_data, trade_words
 from dashboard import format as fmt
 from dashboard.pages import how_site, site_text
+from dashboard.picture import Picture
 from dashboard.view_models import How, Table
 from monitor.metrics.account import RUNNING_SHARE
 from monitor.models import Role
@@ -24,7 +24,7 @@ class FigureBlock:
     key: str
     title: str
     caption: str
-    figure: go.Figure | None = None
+    figure: Picture | None = None
     table: Table | None = None
     note: str = ""
     how: How | None = None

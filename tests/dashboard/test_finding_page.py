@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
 
+import plotly.graph_objects as go
 import pytest
 
 from dashboard import data, evidence
@@ -82,7 +83,7 @@ def test_a_band_that_is_open_on_one_side_reaches_to_the_edge(store, installer, n
     record = data.record(installer, store, SITE, now)
     shown = evidence.series(record, empty(BEHAVIOUR), record.days, WARM, DAILY)
     assert shown.frame["low"].null_count() == shown.frame.height
-    band = evidence.chart(shown).data[0]
+    band = go.Figure(evidence.chart(shown).plain()).data[0]
     assert min(band.y) == 0.0
     assert max(band.y) == 5.0
 
@@ -94,7 +95,7 @@ def test_days_not_known_are_gaps_and_not_zeros(store, installer, now):
     assert shown.frame["value"].null_count() >= 5
     assert (shown.known["value"] > 0).all()
     line = shown.evidence.model_copy(update={"against": "time"})
-    chart = evidence.chart(evidence.Series(line, shown.frame))
+    chart = go.Figure(evidence.chart(evidence.Series(line, shown.frame)).plain())
     assert chart.data[-1].connectgaps is False
     assert None in chart.data[-1].y
 

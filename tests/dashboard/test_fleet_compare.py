@@ -6,6 +6,7 @@ from base64 import b64decode
 from dataclasses import replace
 from datetime import date
 
+import plotly.graph_objects as go
 import polars as pl
 import pytest
 
@@ -74,7 +75,7 @@ def test_lines_differ_by_dash_and_mark_and_not_by_colour_alone():
             for n in range(6)
         ]
     )
-    drawn = side_by_side(months, {f"s{n}": f"Site {n}" for n in range(6)}).data
+    drawn = go.Figure(side_by_side(months, {f"s{n}": f"Site {n}" for n in range(6)}).plain()).data
     assert len({line.line.dash for line in drawn}) == 6
     assert len({line.marker.symbol[0] for line in drawn}) == 6
     assert drawn[0].marker.symbol[0].endswith("-open")

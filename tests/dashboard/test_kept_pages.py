@@ -6,6 +6,7 @@ import re
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 
+import orjson
 import pytest
 
 from dashboard import data, home_data
@@ -55,7 +56,9 @@ def numbers(text: str) -> list[float]:
 
 def said(user: User, store: Store, now: datetime = NOW) -> str:
     """All that the pages of the home say, beyond the order in which threads add numbers up."""
-    page = parts.plain(site.layout(user, store, SITE, "?period=30", now))
+    page = orjson.loads(
+        orjson.dumps(parts.written(site.layout(user, store, SITE, "?period=30", now)))
+    )
     household = home.view(home_data.home(user, store, SITE, now), now)
     whole = f"{page} {replace(household, explain=None)}"
     return re.sub(r"\d+\.\d{8,}(e-?\d+)?", lambda found: f"{float(found[0]):.9g}", whole)

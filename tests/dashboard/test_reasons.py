@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 from dataclasses import replace
 
+import plotly.graph_objects as go
 import pytest
 
 from dashboard import charts, data, home_data
@@ -34,7 +35,7 @@ def record(store, installer, now):
 
 def test_the_waterfall_leads_from_the_promise_to_the_spf_so_far(record):
     found = record("brook-cottage").assessment.shortfall
-    fig = charts.waterfall(found, reasons_text.CAUSES)
+    fig = go.Figure(charts.waterfall(found, reasons_text.CAUSES).plain())
     (bars,) = fig.data
     ends = [base + width for base, width in zip(bars.base, bars.x, strict=True)]
     assert ends[0] == found.promise

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import plotly.graph_objects as go
 import polars as pl
 import pytest
 
@@ -78,14 +79,14 @@ def test_any_month_of_the_record_can_be_asked_for(brook):
 
 def test_the_line_of_the_course_pauses_where_nothing_became_known(brook):
     block = site_figures.course_block(brook)
-    line = next(t for t in block.figure.data if t.name == "SPF")
+    line = next(t for t in go.Figure(block.figure.plain()).data if t.name == "SPF")
     assert line.connectgaps is False
     assert sum(y is None for y in line.y) >= 6
 
 
 def test_days_that_are_not_known_have_no_bar_but_a_shade(brook):
     by_day = data.daily(brook, guarantee(brook))
-    fig = charts.energy_days(by_day)
+    fig = go.Figure(charts.energy_days(by_day).plain())
     heat = dict(zip(map(str, fig.data[0].x), fig.data[0].y, strict=True))
     assert heat["2025-11-21"] is None
     assert heat["2025-12-30"] is None
@@ -179,7 +180,7 @@ def test_the_calendar_has_a_cell_for_each_day_and_a_sign_for_what_is_not_known(
 ):
     record = data.record(installer, store, "brook-cottage", now)
     found = calendar_chart.block(record)
-    (cells,) = found.figure.data
+    (cells,) = go.Figure(found.figure.plain()).data
     days = [value for row in cells.z for value in row if value is not None]
     assert len(days) == (record.today - record.first).days + 1
     lost = list(calendar_chart.STATES).index("missing")
