@@ -130,6 +130,13 @@ class Record:
             self.site, self.recipe, slots, self.states, self.given.daily, self.excluded
         )
 
+    @cached_property
+    def every_day(self) -> pl.DataFrame:
+        """One row a local day of the record and of the guarantee period so far; see `daily`."""
+        terms = self.site.current_terms
+        first = self.first if terms is None else min(self.first, terms.start)
+        return _daily(self, periods.days(first, self.today + timedelta(days=1)))
+
     @property
     def today(self) -> date:
         """Local day of the last hour that figures reach."""
@@ -290,6 +297,7 @@ def window_account(record: Record, window: Window) -> Account | None:
         window.end,
         record.until,
         record.hides,
+        daily(record, window),
     )
 
 
@@ -326,7 +334,7 @@ def _certain(record: Record, windows: list[Window]) -> pl.DataFrame:
     if record.recipe is None or found.height == 0:
         return found
     whole = Window("", min(w.first for w in windows), max(w.end for w in windows))
-    days = table(record, periods.days(whole.first, min(whole.end, record.today + timedelta(1))))
+    days = daily(record, whole)
     return with_u_spf(record.site, record.recipe, record.use, found, days, record.hides)
 
 
@@ -340,8 +348,15 @@ def daily(record: Record, window: Window) -> pl.DataFrame:
         (hours inside a bridged block that is longer than the day, so that their energy
         belongs to no day) and `outdoor_c` (mean outdoor temperature, null if unknown).
     """
+    every = record.every_day
+    if every.height and every["first"][0] <= window.first:
+        return every.filter(pl.col("first").is_between(window.first, window.end, closed="left"))
     last = min(window.end, record.today + timedelta(days=1))
-    frame = table(record, periods.days(window.first, last))
+    return _daily(record, periods.days(window.first, last))
+
+
+def _daily(record: Record, days: list[Window]) -> pl.DataFrame:
+    frame = table(record, days)
     if record.blocks is None or frame.height == 0:
         return frame
     known = pl.col("hours_measured") + pl.col("hours_bridged")

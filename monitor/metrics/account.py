@@ -17,8 +17,10 @@ from monitor.metrics.performance import Blocks, Values, Whole, accounts
 from monitor.metrics.uncertainty import (
     BudgetLine,
     HeatMeterUse,
+    WholeSpf,
     combined,
     spf_components,
+    u_of_many,
 )
 from monitor.metrics.water import heat_coefficient_kwh_per_m3k
 from monitor.models import Assumption, Boundary, Record, Role, Site
@@ -208,10 +210,6 @@ def _budget(
     hides: Hidden | None,
 ) -> list[BudgetLine]:
     """Budget of one row of `accounts`, from the accounts of its days."""
-    whole = None
-    if hides is not None and row["hours_missing"]:
-        energies = row["heat_kwh"], row["electricity_kwh"]
-        whole = hides.whole(*energies, days.day, days.missing, row["hours_missing"])
     return spf_components(
         site,
         recipe,
@@ -220,8 +218,16 @@ def _budget(
         missing_share=days.hidden_share(row["hours_missing"]),
         daily_spread=days.spread,
         use=use,
-        whole=whole,
+        whole=_whole(row, days, hides),
     )
+
+
+def _whole(row: dict[str, Any], days: Days, hides: Hidden | None) -> WholeSpf | None:
+    """What the energy model says of the hidden hours of one row of `accounts`."""
+    if hides is None or not row["hours_missing"]:
+        return None
+    energies = row["heat_kwh"], row["electricity_kwh"]
+    return hides.whole(*energies, days.day, days.missing, row["hours_missing"])
 
 
 def with_u_spf(
@@ -245,14 +251,25 @@ def with_u_spf(
         What hours that are not known may hide; None where there is no energy model.
     """
     days = Days.of(daily, site.zone)
-    found = []
-    for row in table.iter_rows(named=True):
-        u_spf = None
-        if row["spf"] is not None:
-            own = days.between(row["start_utc"], row["end_utc"])
-            u_spf = combined(_budget(site, recipe, use, row, own, hides))
-        found.append(u_spf)
-    return table.with_columns(pl.Series("u_spf", found, dtype=pl.Float64))
+    known = table.with_row_index("at").filter(pl.col("spf").is_not_null())
+    gaps = np.zeros(table.height)
+    for row in known.filter(pl.col("hours_missing") > 0).iter_rows(named=True):
+        own = days.between(row["start_utc"], row["end_utc"])
+        whole = _whole(row, own, hides)
+        gaps[row["at"]] = (
+            own.hidden_share(row["hours_missing"]) * own.spread if whole is None else whole.rms
+        )
+    at = known["at"].to_numpy()
+    found = np.full(table.height, np.nan)
+    found[at] = u_of_many(
+        site,
+        recipe,
+        streams={r: known[f"stream:{r}"].to_numpy() for r in recipe.streams},
+        edges={r: known[f"u_edge:{r}"].to_numpy() for r in recipe.streams},
+        gaps=gaps[at],
+        use=use,
+    )
+    return table.with_columns(pl.Series("u_spf", found, dtype=pl.Float64).fill_nan(None))
 
 
 def account(
@@ -264,6 +281,7 @@ def account(
     end: date,
     until: datetime | None = None,
     hides: Hidden | None = None,
+    daily: pl.DataFrame | None = None,
 ) -> Account:
     """Account of the local days from `first` up to, not including, `end`.
 
@@ -273,14 +291,17 @@ def account(
         Stop at this hour if it comes before `end`.
     hides
         As for `with_u_spf`.
+    daily
+        Accounts of the window's days up to that hour, where they are at hand.
     """
     start_utc, end_utc = periods.span(site, periods.Window("", first, end))
     if until is not None:
         end_utc = max(start_utc, min(end_utc, until))
     row = accounts(blocks, [start_utc], [end_utc]).row(0, named=True)
-    spans = [periods.span(site, day) for day in periods.days(first, end)]
-    spans = [(a, min(b, end_utc)) for a, b in spans if a < end_utc]
-    daily = accounts(blocks, [a for a, _ in spans], [b for _, b in spans])
+    if daily is None:
+        spans = [periods.span(site, day) for day in periods.days(first, end)]
+        spans = [(a, min(b, end_utc)) for a, b in spans if a < end_utc]
+        daily = accounts(blocks, [a for a, _ in spans], [b for _, b in spans])
     hours = Hours(
         total=row["hours_total"],
         measured=row["hours_measured"],

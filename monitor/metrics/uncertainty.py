@@ -7,13 +7,18 @@ Meter errors are systematic: they are one unknown factor a meter and do not aver
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from math import sqrt
 from typing import Final, Literal
 
+import numpy as np
+import numpy.typing as npt
+
 from monitor.metrics.boundary import Recipe
 from monitor.models import Assumption, MeterFit, Record, Role, Site
+
+Values = npt.NDArray[np.float64]
 
 #: Flow sensor limits, EN 1434-1: class -> (constant, factor of q_p/q, cap), in %.
 FLOW_SENSOR: Final = {"1": (1.0, 0.01, 5.0), "2": (2.0, 0.02, 5.0), "3": (3.0, 0.05, 5.0)}
@@ -225,39 +230,28 @@ def spf_components(
     whole
         What the energy model says of the hidden hours; None without one.
     """
-    heat = sum(factor * streams[role] for role, factor in recipe.heat.items())
-    electricity = sum(factor * streams[role] for role, factor in recipe.electricity.items())
+    energies = {Role(role): np.array([kwh]) for role, kwh in streams.items()}
+    electricity = float(_sum(recipe.electricity, energies)[0])
     if electricity <= 0:
         return []
-    spf = heat / electricity
+    sensitivities = _sensitivities(recipe, energies)
     out: list[BudgetLine] = []
-    edge_variance = 0.0
-    devices: dict[tuple[str, ...], list[tuple[str, str, float, float]]] = {}
-    for role in recipe.streams:
-        factor = recipe.heat.get(role, 0) - spf * recipe.electricity.get(role, 0)
-        sensitivity = factor / electricity
-        fits = [f for f in site.meter if any(c.role is role for c in f.channel)]
-        percent, detail = max(meter_u_percent(fit, role, use) for fit in fits)
-        moves = sensitivity * streams[role] / 100
-        devices.setdefault(tuple(f.serial for f in fits), []).append((role, detail, percent, moves))
-        edge_variance += (sensitivity * edges[role]) ** 2
-    for parts in devices.values():
-        names, details, percents, moves_all = zip(*parts, strict=True)
-        shares = [p * m for p, m in zip(percents, moves_all, strict=True)]
-        together = max(abs(sum(shares)), sqrt(sum(share**2 for share in shares)))
-        worst = max(percents)
+    for device in _devices(site, recipe, use):
+        worst = max(device.percents)
+        together = float(device.u_spf(sensitivities, energies)[0])
         out.append(
             BudgetLine(
-                source=f"meter: {' and '.join(names)}",
-                detail="; ".join(dict.fromkeys(details)),
+                source=f"meter: {' and '.join(device.roles)}",
+                detail="; ".join(dict.fromkeys(device.details)),
                 limit=worst * SQRT_3,
                 unit="%",
                 distribution="rectangular",
                 sensitivity=together / worst if worst else 0.0,
             )
         )
+    edge_variance = sum(float(s[0] * edges[role]) ** 2 for role, s in sensitivities.items())
     if recipe.correction != 1.0:
-        metered = sum(f * streams[r] for r, f in recipe.heat.items() if r.is_heat)
+        metered = float(_metered(recipe, energies)[0])
         out.append(
             BudgetLine(
                 source="antifreeze",
@@ -302,6 +296,92 @@ def spf_components(
     )
     out.append(_boundary_line(recipe))
     return out
+
+
+def u_of_many(
+    site: Site,
+    recipe: Recipe,
+    *,
+    streams: dict[Role, Values],
+    edges: dict[Role, Values],
+    gaps: Values,
+    use: HeatMeterUse,
+) -> Values:
+    """Standard uncertainty of the SPF of many windows: of each what `spf_components` adds up to.
+
+    Parameters
+    ----------
+    streams, edges
+        Energy of each stream by window, and its uncertainty at edges; kWh. Every window has
+        some electricity.
+    gaps
+        Contribution of the hours not known, in SPF.
+    """
+    sensitivities = _sensitivities(recipe, streams)
+    variance = gaps**2
+    for device in _devices(site, recipe, use):
+        variance = variance + device.u_spf(sensitivities, streams) ** 2
+    for role, sensitivity in sensitivities.items():
+        variance = variance + (sensitivity * edges[role]) ** 2
+    if recipe.correction != 1.0:
+        moved = _metered(recipe, streams) / recipe.correction / _sum(recipe.electricity, streams)
+        variance = variance + (moved * rectangular(recipe.correction_limit)) ** 2
+    return np.sqrt(variance)
+
+
+@dataclass(frozen=True)
+class _Device:
+    """What one device measures, or the fits that followed one another in a role.
+
+    Attributes
+    ----------
+    percents, details
+        Relative standard uncertainty of each role in %, and what it was taken from.
+    """
+
+    roles: tuple[Role, ...]
+    percents: tuple[float, ...]
+    details: tuple[str, ...]
+
+    def u_spf(self, sensitivities: Mapping[Role, Values], streams: Mapping[Role, Values]) -> Values:
+        """Contribution to the standard uncertainty of the SPF of each window."""
+        shares: Values = np.array(
+            [
+                percent * (sensitivities[role] * streams[role] / 100)
+                for role, percent in zip(self.roles, self.percents, strict=True)
+            ]
+        )
+        together: Values = np.maximum(np.abs(shares.sum(0)), np.sqrt((shares**2).sum(0)))
+        return together
+
+
+def _devices(site: Site, recipe: Recipe, use: HeatMeterUse) -> list[_Device]:
+    found: dict[tuple[str, ...], list[tuple[Role, float, str]]] = {}
+    for role in recipe.streams:
+        fits = [f for f in site.meter if any(c.role is role for c in f.channel)]
+        percent, detail = max(meter_u_percent(fit, role, use) for fit in fits)
+        found.setdefault(tuple(f.serial for f in fits), []).append((role, percent, detail))
+    return [_Device(*zip(*parts, strict=True)) for parts in found.values()]
+
+
+def _sum(factors: Mapping[Role, float], streams: Mapping[Role, Values]) -> Values:
+    """Energy of each window by the factors of its streams, kWh."""
+    return np.asarray(sum(factor * streams[role] for role, factor in factors.items()))
+
+
+def _metered(recipe: Recipe, streams: Mapping[Role, Values]) -> Values:
+    """Heat of each window that heat meters measured, kWh."""
+    return np.asarray(sum(f * streams[r] for r, f in recipe.heat.items() if r.is_heat))
+
+
+def _sensitivities(recipe: Recipe, streams: Mapping[Role, Values]) -> dict[Role, Values]:
+    """Change of the SPF with the energy of each stream, 1/kWh, by window."""
+    electricity = _sum(recipe.electricity, streams)
+    spf = _sum(recipe.heat, streams) / electricity
+    return {
+        role: (recipe.heat.get(role, 0) - spf * recipe.electricity.get(role, 0)) / electricity
+        for role in recipe.streams
+    }
 
 
 def _boundary_line(recipe: Recipe) -> BudgetLine:

@@ -8,6 +8,8 @@ from typing import Any
 import numpy as np
 import polars as pl
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from monitor.metrics.account import Days, account, heat_meter_use
 from monitor.metrics.boundary import Recipe, recipe
@@ -19,6 +21,7 @@ from monitor.metrics.uncertainty import (
     meter_u_percent,
     sensor_pair_limit,
     spf_components,
+    u_of_many,
 )
 from monitor.models import Boundary, Role, Site
 from monitor.refresh import derive
@@ -29,6 +32,8 @@ USE = HeatMeterUse(5.0, None, recorded=False)
 SQRT_3 = 3**0.5
 
 SYSTEM = {"source_drive": "apart", "backup_heater": True, "pumps_apart": True}
+
+GLYCOL = {"fluid": "propylene_glycol", "mass_fraction": 0.25}
 
 #: Meterings whose recipes add, subtract, and use one stream in numerator and denominator.
 CASES: dict[str, tuple[Boundary, list[dict[str, Any]], dict[str, float]]] = {
@@ -112,6 +117,43 @@ def case(name: str) -> tuple[Site, Recipe, dict[str, float]]:
     boundary, channels, streams = CASES[name]
     site = home(*channels, heat_pump=SYSTEM)
     return site, recipe(site, boundary), streams
+
+
+@pytest.mark.parametrize("name", CASES)
+@pytest.mark.parametrize("glycol", [False, True])
+@given(data=st.data())
+def test_many_windows_are_as_unsure_as_each_by_itself(
+    name: str, glycol: bool, data: st.DataObject
+) -> None:
+    boundary, channels, streams = CASES[name]
+    system = SYSTEM | ({"antifreeze": GLYCOL} if glycol else {})
+    site = home(*channels, heat_pump=system)
+    plan = recipe(site, boundary)
+    share = st.floats(0.5, 1.5)
+    rows = data.draw(st.lists(st.tuples(share, share, st.floats(0, 0.4)), min_size=1, max_size=5))
+    windows = [
+        (
+            {
+                role: kwh * (one if role.startswith("heat") else 1.0)
+                for role, kwh in streams.items()
+            },
+            {role: kwh * (other - 0.5) / 100 for role, kwh in streams.items()},
+            gap,
+        )
+        for one, other, gap in rows
+    ]
+    many = u_of_many(
+        site,
+        plan,
+        streams={Role(r): np.array([w[0][r] for w in windows]) for r in streams},
+        edges={Role(r): np.array([w[1][r] for w in windows]) for r in streams},
+        gaps=np.array([w[2] for w in windows]),
+        use=USE,
+    )
+    for got, (energies, edges, gap) in zip(many, windows, strict=True):
+        own = lines(site, plan, energies, edges, missing_share=1.0, spread=gap)
+        assert ("antifreeze" in {line.source for line in own}) is glycol
+        assert got == pytest.approx(combined(own), rel=1e-12)
 
 
 @pytest.mark.parametrize("name", CASES)
