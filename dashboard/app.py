@@ -273,7 +273,7 @@ def _page(
     if pathname == "/sources":
         return sources.layout(user, store, now), "Sources"
     if pathname == "/desk":
-        return desk.layout(user, store, now), "Warranty desk"
+        return desk.layout(user, store, search, now), "Warranty desk"
     if own := _CLAIM_PATH.fullmatch(pathname):
         seen_by = claim if user.role == "warranty" else claim_of_site
         return seen_by.layout(user, store, int(own[1]), now), f"Claim {own[1]}"
@@ -282,5 +282,5 @@ def _page(
     match = _SITE_PATH.fullmatch(pathname)
     if match is None:
         abort(404)
-    name = data.site_name(user, store, match[1])
-    return site.layout(user, store, match[1], search, now), name
+    page = site.layout(user, store, match[1], search, now)
+    return page, data.record(user, store, match[1], now).site.name

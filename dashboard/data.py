@@ -172,11 +172,6 @@ def sources(user: User, store: Store) -> list[SourceState]:
     return [state for state in source_states(store) if user.may_see(state.site_id)]
 
 
-def site_name(user: User, store: Store, site_id: str) -> str:
-    """Name of a site, if the person may see it."""
-    return _own(user, store, site_id).name
-
-
 def record(user: User, store: Store, site_id: str, now: datetime) -> Record:
     """A site with its slots paired inside the boundary of its promise.
 

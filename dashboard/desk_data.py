@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from enum import StrEnum
@@ -11,6 +11,7 @@ from typing import Final
 
 from dashboard import data
 from dashboard import format as fmt
+from dashboard.fleet_data import seen
 from dashboard.looks import looked
 from monitor.errors import DescriptionError, NotFoundError
 from monitor.guarantee.conformance import Decision, conformance_probability, decide
@@ -24,12 +25,16 @@ from monitor.store import cases, claims, derived
 from monitor.store.cases import Claim, Step, What
 from monitor.store.connection import Store
 from monitor.store.findings import load_findings
+from monitor.store.fleet import to_settle
 from monitor.store.readings import imports
 from monitor.store.sites import list_sites
 from monitor.store.users import User
 
 #: Days before the end of a period from which its settlement is prepared.
 SOON: Final = 60
+
+#: Claims or promises on a page of the desk.
+PAGE: Final = 50
 
 
 class State(StrEnum):
@@ -74,6 +79,25 @@ class Case:
 
 
 @dataclass(frozen=True)
+class Desk:
+    """What waits for the warranty team: one page of each list, and how long the lists are.
+
+    Attributes
+    ----------
+    proposed
+        Open claims whose settlement waits for a second person.
+    """
+
+    waiting: list[Case]
+    due: list[Case]
+    waiting_in_all: int
+    due_in_all: int
+    proposed: int
+    waiting_page: int
+    due_page: int
+
+
+@dataclass(frozen=True)
 class Moment:
     """One line of a timeline."""
 
@@ -99,38 +123,50 @@ class Effect:
     after: Outcome
 
 
-def desk(user: User, store: Store, now: datetime) -> tuple[list[Case], list[Case]]:
-    """Open claims, the oldest first; and promises due or ending soon that nobody claims."""
+def desk(
+    user: User, store: Store, now: datetime, *, waiting_page: int = 1, due_page: int = 1
+) -> Desk:
+    """Open claims, the oldest first; and promises due or ending soon that nobody claims.
+
+    A page that there is not is the last one.
+    """
     looked()
-    standings = {s.site: s for s in derived.load_standings(store)}
-    settled = set(claims.settlements(store)["site_id"].to_list())
-    sites = {s.id: s for s in list_sites(store) if user.may_see(s.id)}
-    open_claims = [c for c in cases.load_claims(store) if c.is_open and c.site_id in sites]
+    open_claims = [c for c in cases.load_claims(store) if c.is_open and user.may_see(c.site_id)]
     claimed = {claim.site_id for claim in open_claims}
-    waiting = [
-        _case(store, sites[claim.site_id], standings.get(claim.site_id), claim)
-        for claim in open_claims
+    ending = to_settle(store, (now + timedelta(days=SOON)).date(), seen(user))
+    due = [site_id for site_id in ending if site_id not in claimed]
+    waiting_page, due_page = (
+        min(max(page, 1), max(1, -(-len(found) // PAGE)))
+        for page, found in ((waiting_page, open_claims), (due_page, due))
+    )
+    shown = [(claim.site_id, claim) for claim in open_claims[(waiting_page - 1) * PAGE :][:PAGE]]
+    return Desk(
+        waiting=_cases(store, shown),
+        due=_cases(store, [(site_id, None) for site_id in due[(due_page - 1) * PAGE :][:PAGE]]),
+        waiting_in_all=len(open_claims),
+        due_in_all=len(due),
+        proposed=sum(claim.proposal is not None for claim in open_claims),
+        waiting_page=waiting_page,
+        due_page=due_page,
+    )
+
+
+def _cases(store: Store, shown: Sequence[tuple[str, Claim | None]]) -> list[Case]:
+    """Cases in their order, with one statement for each thing that all of them need."""
+    ids = [site_id for site_id, _ in shown]
+    sites = {site.id: site for site in list_sites(store, ids)}
+    standings = {standing.site: standing for standing in derived.load_standings(store, ids)}
+    clashes = claims.unsettled_conflicts(store, ids)
+    in_force = claims.exclusions_of(store, ids)
+    return [
+        Case(
+            sites[one],
+            standings.get(one),
+            claim,
+            _items(sites[one], standings.get(one), claim, clashes[one], in_force[one].values()),
+        )
+        for one, claim in shown
     ]
-    due = [
-        _case(store, site, standings.get(site.id), None)
-        for site in sites.values()
-        if site.id not in claimed and site.id not in settled and _is_due(site, now)
-    ]
-    return waiting, sorted(due, key=lambda case: _end(case.site))
-
-
-def _is_due(site: Site, now: datetime) -> bool:
-    terms = site.current_terms
-    return terms is not None and site.midnight(terms.end) <= now + timedelta(days=SOON)
-
-
-def _end(site: Site) -> datetime:
-    assert site.current_terms is not None  # noqa: S101 - only such sites are due
-    return site.midnight(site.current_terms.end)
-
-
-def _case(store: Store, site: Site, standing: Standing | None, claim: Claim | None) -> Case:
-    return Case(site, standing, claim, evidence(store, site, standing, claim))
 
 
 def own_claim(user: User, store: Store, number: int) -> Claim:
@@ -155,15 +191,24 @@ def evidence(
 
     The last items are for a person to look at and confirm.
     """
+    clash = claims.unsettled_conflicts(store, [site.id])[site.id]
+    return _items(site, standing, claim, clash, claims.exclusions(store, site.id).values())
+
+
+def _items(
+    site: Site,
+    standing: Standing | None,
+    claim: Claim | None,
+    clash: int,
+    in_force: Collection[Exclusion],
+) -> tuple[Item, ...]:
     terms = site.current_terms
     if terms is None:
         return (Item("Terms", State.MISSING, "Nothing was promised for this site."),)
     counted = standing.account if standing else None
     missing = counted is None or counted.coverage < terms.minimum_coverage
     known = "nothing is known yet" if counted is None else f"{fmt.share(counted.coverage)} known"
-    clash = claims.unsettled_conflicts(store, site.id)
     unpriced = standing.money.unpriced_kwh if standing and standing.money else None
-    in_force = claims.exclusions(store, site.id).values()
     bare = sum(e.condition is None for e in in_force)
     items = [
         Item(

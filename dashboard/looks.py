@@ -6,7 +6,7 @@ from flask import g, has_request_context, request
 
 from dashboard.rules import CALLBACK
 from monitor.store import audit
-from monitor.store.connection import NO_SITE, Store
+from monitor.store.connection import Store
 
 
 def looked(site_id: str | None = None, *, person: int | None = None) -> None:
@@ -25,14 +25,10 @@ def keep(store: Store, *, ok: bool) -> None:
         detail = "" if request.url_rule is None else request.url_rule.rule.lower()
         if request.path == CALLBACK:
             detail = "page"
-        with store.transaction(NO_SITE) as cursor:
-            for site_id, person in sorted(shown, key=str):
-                audit.note(
-                    cursor,
-                    "looked" if site_id or person else "looked at many",
-                    site=site_id,
-                    person=person,
-                    detail=detail,
-                )
-    if shown or request.method == "POST":
+        looks = [
+            audit.Look("looked" if site_id or person else "looked at many", site_id, person, detail)
+            for site_id, person in sorted(shown, key=str)
+        ]
+        audit.record_all(store, looks)
+    elif request.method == "POST":
         audit.seal(store)

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from datetime import datetime
 from typing import Any
+from urllib.parse import parse_qs, urlencode
 
 from dash import dcc, html
 
 from dashboard import desk_data, theme
 from dashboard import format as fmt
 from dashboard.components import parts
-from dashboard.desk_data import Case, State
+from dashboard.components.aria import aria
+from dashboard.desk_data import Case, Desk, State
 from dashboard.view_models import Table, promise_text, spf_interval
 from monitor.store.connection import Store
 from monitor.store.users import User
@@ -21,36 +23,77 @@ _HEAD = (
 )  # fmt: skip
 
 
-def layout(user: User, store: Store, now: datetime) -> html.Div:
-    """The whole page."""
-    waiting, due = desk_data.desk(user, store, now)
+def layout(user: User, store: Store, search: str | None, now: datetime) -> html.Div:
+    """The whole page; the address says which page of each list."""
+    given = parse_qs((search or "").lstrip("?"))
+    at = {name: _number(given.get(name, [""])[-1]) for name in ("claims", "due")}
+    found = desk_data.desk(user, store, now, waiting_page=at["claims"], due_page=at["due"])
+    at = {"claims": found.waiting_page, "due": found.due_page}
     return html.Div(
         [
             html.H1("Warranty desk", tabIndex=-1),
-            html.P(_says(waiting, due), className="judgement"),
-            _section("Claims that wait", waiting, now, "No claim waits."),
+            html.P(_says(found), className="judgement"),
+            _section(
+                "Claims that wait",
+                found.waiting,
+                now,
+                "No claim waits.",
+                _pager("claims", found.waiting_in_all, at),
+            ),
             _section(
                 f"Promises due, or ending within {desk_data.SOON} days",
-                due,
+                found.due,
                 now,
                 "No promise ends soon without a claim.",
+                _pager("due", found.due_in_all, at),
             ),
         ],
         className="page",
     )
 
 
-def _says(waiting: list[Case], due: list[Case]) -> str:
-    if not waiting:
-        return f"No claim waits; {fmt.plural(len(due), 'promise')} to settle soon."
-    proposed = sum(1 for case in waiting if case.claim and case.claim.proposal)
-    said = f"{fmt.plural(len(waiting), 'claim')} wait" + ("s" if len(waiting) == 1 else "")
-    if proposed:
-        said += f", {proposed} of them for a second person to confirm"
-    return f"{said}; {fmt.plural(len(due), 'promise')} to settle soon."
+def _number(given: str) -> int:
+    return int(given) if given.isascii() and given.isdecimal() and len(given) < 6 else 1
 
 
-def _section(title: str, found: list[Case], now: datetime, nothing: str) -> html.Section:
+def _pager(name: str, in_all: int, at: dict[str, int]) -> list[Any]:
+    """Which of a long list is shown, and the ways to the rest."""
+    pages = -(-in_all // desk_data.PAGE)
+    if pages < 2:
+        return []
+    first = (at[name] - 1) * desk_data.PAGE
+    last = min(first + desk_data.PAGE, in_all)
+    steps = ((at[name] - 1, "← Previous"), (at[name] + 1, "Next →"))
+    return [
+        html.Nav(
+            [
+                html.Span(f"{first + 1} to {last} of {fmt.number(in_all)}", className="note"),
+                *(
+                    html.A(words, href=f"/desk?{urlencode(at | {name: page})}", className="chip")
+                    for page, words in steps
+                    if 1 <= page <= pages
+                ),
+            ],
+            className="chips",
+            **aria(label="Pages"),
+        )
+    ]
+
+
+def _says(found: Desk) -> str:
+    due = f"{fmt.plural(found.due_in_all, 'promise')} to settle soon."
+    count = found.waiting_in_all
+    if not count:
+        return f"No claim waits; {due}"
+    said = f"{fmt.plural(count, 'claim')} wait" + ("s" if count == 1 else "")
+    if found.proposed:
+        said += f", {found.proposed} of them for a second person to confirm"
+    return f"{said}; {due}"
+
+
+def _section(
+    title: str, found: list[Case], now: datetime, nothing: str, pager: list[Any]
+) -> html.Section:
     if not found:
         return html.Section([html.H2(title), html.P(nothing)], className="card")
     rows = tuple(_row(case, now) for case in found)
@@ -69,6 +112,7 @@ def _section(title: str, found: list[Case], now: datetime, nothing: str) -> html
                 first=first,
                 wide=True,
             ),
+            *pager,
         ],
         className="card",
     )

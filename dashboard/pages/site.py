@@ -37,51 +37,58 @@ def _csv(site_id: str, what: str, period: str = "") -> str:
 def layout(user: User, store: Store, site_id: str, search: str | None, now: datetime) -> html.Div:
     """The whole page; a callback replaces the part that follows the period."""
     record = data.record(user, store, site_id, now)
-    site = record.site
-    top = site_text.judgement(record, now)
-    happened = site_text.events_table(site, record.findings)
+    # Ages are told to the minute; all else stands until something changes.
+    minute = now.replace(second=0, microsecond=0)
     return html.Div(
         [
-            html.Nav(dcc.Link("← All sites", href="/"), className="crumb", **aria(label="Back")),
-            html.H1(top.name, tabIndex=-1),
-            html.P(
-                [
-                    f"{top.place} · " if top.place else "",
-                    f"commissioned {fmt.day(site.commissioned)} · ",
-                    html.A("What the homeowner sees", href=f"/site/{site_id}/home"),
-                ],
-                className="place",
-            ),
-            html.P([parts.badge(top.look), " ", top.why], className="judgement"),
-            html.Div(parts.facts(top.facts, big=True), id="spf"),
-            _ingredients(record),
-            findings_text.section(record.findings, record),
-            *record.parts.get("reasons", lambda: [parts.written(one) for one in _reasons(record)]),
+            *record.parts.get("top", lambda: _written(_top(record, now)), stamp=minute),
+            *record.parts.get("reasons", lambda: _written(_reasons(record))),
             html.Section(closer(record, search), id=CLOSER, **aria(live="polite")),
-            *record.parts.get("history", lambda: [parts.written(one) for one in _history(record)]),
-            html.Section(
-                [
-                    html.H2("Promise and meters", id="promise"),
-                    *_promise(site_text.terms_facts(site.current_terms)),
-                    *site_reasons.exclusions(record),
-                    parts.table(
-                        site_text.meters_table(site), "Meters, each from fitting to removal"
-                    ),
-                ],
-                className="card",
+            *record.parts.get("history", lambda: _written(_history(record))),
+            record.parts.get(
+                "arrivals", lambda: parts.written(_arrivals(user, store, record.site))
             ),
-            record.parts.get("arrivals", lambda: parts.written(_arrivals(user, store, site))),
-            html.Section(
-                [
-                    html.H2("Events and notes"),
-                    parts.table(happened, "What happened here and what was noted, newest first")
-                    if happened
-                    else html.P("No event and no note is on record for this site."),
-                ],
-                className="card",
-            ),
+            record.parts.get("events", lambda: parts.written(_events(record))),
         ],
         className="page",
+    )
+
+
+def _written(made: list[Any]) -> list[Any]:
+    return [parts.written(part) for part in made]
+
+
+def _top(record: data.Record, now: datetime) -> list[Any]:
+    site = record.site
+    top = site_text.judgement(record, now)
+    return [
+        html.Nav(dcc.Link("← All sites", href="/"), className="crumb", **aria(label="Back")),
+        html.H1(top.name, tabIndex=-1),
+        html.P(
+            [
+                f"{top.place} · " if top.place else "",
+                f"commissioned {fmt.day(site.commissioned)} · ",
+                html.A("What the homeowner sees", href=f"/site/{site.id}/home"),
+            ],
+            className="place",
+        ),
+        html.P([parts.badge(top.look), " ", top.why], className="judgement"),
+        html.Div(parts.facts(top.facts, big=True), id="spf"),
+        _ingredients(record),
+        findings_text.section(record.findings, record),
+    ]
+
+
+def _events(record: data.Record) -> html.Section:
+    happened = site_text.events_table(record.site, record.findings)
+    return html.Section(
+        [
+            html.H2("Events and notes"),
+            parts.table(happened, "What happened here and what was noted, newest first")
+            if happened
+            else html.P("No event and no note is on record for this site."),
+        ],
+        className="card",
     )
 
 
@@ -101,6 +108,17 @@ def _history(record: data.Record) -> list[Any]:
         _windows(record, site_id),
         parts.figure(calendar_chart.block(record), _csv(site_id, "daily", "all")),
         site_reasons.costs(record),
+        html.Section(
+            [
+                html.H2("Promise and meters", id="promise"),
+                *_promise(site_text.terms_facts(record.site.current_terms)),
+                *site_reasons.exclusions(record),
+                parts.table(
+                    site_text.meters_table(record.site), "Meters, each from fitting to removal"
+                ),
+            ],
+            className="card",
+        ),
     ]
 
 
@@ -211,7 +229,7 @@ def closer(record: data.Record, search: str | None) -> list[Any]:
     """The part of the page that follows the chosen period."""
     chosen = data.period(record, period_key(search))
     found: list[Any] = record.parts.get(
-        ("closer", chosen.key), lambda: [parts.written(one) for one in _closer(record, chosen)]
+        ("closer", chosen.key), lambda: _written(_closer(record, chosen))
     )
     return found
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 import hashlib
 import json
 import re
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass
@@ -108,6 +108,16 @@ def acting(kind: Kind, person: int | None = None) -> Iterator[None]:
         _acting.reset(token)
 
 
+@dataclass(frozen=True)
+class Look:
+    """What a row says that no change of the store stands behind; see `note`."""
+
+    action: str
+    site: str | None = None
+    person: int | None = None
+    detail: str = ""
+
+
 def note(
     cursor: duckdb.DuckDBPyConnection,
     action: str,
@@ -131,22 +141,19 @@ def note(
     ValueError
         `action` or `detail` could hold more than that.
     """
-    if not _ACTION.fullmatch(action) or not _DETAIL.fullmatch(detail):
-        message = f"not fit for the log: {action!r}, {detail!r}"
-        raise ValueError(message)
-    actor = _acting.get()
     cursor.execute(
         f"INSERT INTO audit_pending ({_COLUMNS}) VALUES (?, ?, ?, ?, ?, ?, ?)",  # noqa: S608
-        [
-            datetime.now(UTC).replace(tzinfo=None),
-            actor.kind,
-            actor.person,
-            action,
-            site,
-            person,
-            detail,
-        ],
+        _row(Look(action, site, person, detail)),
     )
+
+
+def _row(look: Look) -> list[object]:
+    if not _ACTION.fullmatch(look.action) or not _DETAIL.fullmatch(look.detail):
+        message = f"not fit for the log: {look.action!r}, {look.detail!r}"
+        raise ValueError(message)
+    actor = _acting.get()
+    at = datetime.now(UTC).replace(tzinfo=None)
+    return [at, actor.kind, actor.person, look.action, look.site, look.person, look.detail]
 
 
 def record(
@@ -157,36 +164,42 @@ def record(
     person: int | None = None,
     detail: str = "",
 ) -> None:
-    """Log something that is no change of the store, such as a look."""
-    with store.transaction(about=()) as cursor:
-        note(cursor, action, site=site, person=person, detail=detail)
-    seal(store)
+    """Log something that is no change of the store, such as a look; as `note`."""
+    record_all(store, [Look(action, site, person, detail)])
+
+
+def record_all(store: Store, looks: Iterable[Look]) -> None:
+    """Log several such things at once."""
+    _chain(store, [_row(look) for look in looks])
 
 
 def seal(store: Store) -> None:
     """Chain what was noted by transactions that are committed."""
-    with store.audit_lock:
-        waiting = (
-            store.cursor()
-            .execute(
-                f"SELECT pending_id, {_COLUMNS} FROM audit_pending ORDER BY pending_id"  # noqa: S608
-            )
-            .fetchall()
-        )
-        if not waiting:
+    _chain(store, [])
+
+
+def _chain(store: Store, new: list[list[object]]) -> None:
+    """Chain what waits, and then new rows, which need not wait first."""
+    with store.audit_lock, store.transaction(about=()) as cursor:
+        waiting = cursor.execute(
+            f"SELECT pending_id, {_COLUMNS} FROM audit_pending ORDER BY pending_id"  # noqa: S608
+        ).fetchall()
+        if not waiting and not new:
             return
-        with store.transaction(about=()) as cursor:
-            number, previous = cursor.execute("SELECT number, hash FROM audit_head").fetchall()[0]
-            for pending, *rest in waiting:
-                number += 1
-                entry = _entry([number, *rest, previous, ""])
-                previous = entry.computed_hash
-                cursor.execute(
-                    "INSERT INTO audit VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-                    [number, *rest, entry.previous, previous],
-                )
-                cursor.execute("DELETE FROM audit_pending WHERE pending_id = ?", [pending])
-            cursor.execute("UPDATE audit_head SET number = ?, hash = ?", [number, previous])
+        number, previous = cursor.execute("SELECT number, hash FROM audit_head").fetchall()[0]
+        rows = []
+        for row in [*(rest for _, *rest in waiting), *new]:
+            number += 1
+            entry = _entry([number, *row, previous, ""])
+            previous = entry.computed_hash
+            rows.append([number, *row, entry.previous, previous])
+        cursor.executemany("INSERT INTO audit VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)", rows)
+        if waiting:
+            cursor.execute(
+                "DELETE FROM audit_pending WHERE list_contains(?::BIGINT[], pending_id)",
+                [[pending for pending, *_ in waiting]],
+            )
+        cursor.execute("UPDATE audit_head SET number = ?, hash = ?", [number, previous])
 
 
 def _entry(row: list[object] | tuple[object, ...]) -> Entry:

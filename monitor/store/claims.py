@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import UTC, datetime
 
 import polars as pl
@@ -51,18 +52,24 @@ def withdraw_exclusion(store: Store, site_id: str, number: int, by: str, now: da
 
 def exclusions(store: Store, site_id: str) -> dict[int, Exclusion]:
     """A site's exclusions in force, by number."""
+    return exclusions_of(store, [site_id])[site_id]
+
+
+def exclusions_of(store: Store, site_ids: Sequence[str]) -> dict[str, dict[int, Exclusion]]:
+    """The exclusions in force of each of some sites, by number."""
     rows = (
         store.cursor()
         .execute(
-            "SELECT exclusion_id, start_utc, end_utc, reason, entered_by, entered_at, condition "
-            "FROM exclusion ANTI JOIN exclusion_withdrawn USING (exclusion_id) WHERE site_id = ? "
-            "ORDER BY start_utc, exclusion_id",
-            [site_id],
+            "SELECT site_id, exclusion_id, start_utc, end_utc, reason, entered_by, entered_at, "
+            "condition FROM exclusion ANTI JOIN exclusion_withdrawn USING (exclusion_id) "
+            "WHERE list_contains(?, site_id) ORDER BY start_utc, exclusion_id",
+            [list(site_ids)],
         )
         .fetchall()
     )
-    return {
-        number: Exclusion(
+    found: dict[str, dict[int, Exclusion]] = {site_id: {} for site_id in site_ids}
+    for site_id, number, start, end, reason, by, at, condition in rows:
+        found[site_id][number] = Exclusion(
             start_utc=start.replace(tzinfo=UTC),
             end_utc=end.replace(tzinfo=UTC),
             reason=reason,
@@ -70,8 +77,7 @@ def exclusions(store: Store, site_id: str) -> dict[int, Exclusion]:
             at=at.astimezone(UTC),
             condition=condition,
         )
-        for number, start, end, reason, by, at, condition in rows
-    }
+    return found
 
 
 def save_settlement(
@@ -105,15 +111,15 @@ def settlements(store: Store, site_id: str | None = None) -> pl.DataFrame:
     )
 
 
-def unsettled_conflicts(store: Store, site_id: str) -> int:
-    """Number of times for which two imports of a site disagree and nothing settles it."""
+def unsettled_conflicts(store: Store, site_ids: Sequence[str]) -> dict[str, int]:
+    """Number of times of each site for which imports disagree and nothing settles it."""
     rows = (
         store.cursor()
         .execute(
-            "SELECT count(*) FROM contested SEMI JOIN (SELECT channel_id FROM channel "
-            "WHERE site_id = ?) USING (channel_id) WHERE settled_by IS NULL",
-            [site_id],
+            "SELECT site_id, count(*) FROM contested JOIN channel USING (channel_id) "
+            "WHERE settled_by IS NULL AND list_contains(?, site_id) GROUP BY site_id",
+            [list(site_ids)],
         )
         .fetchall()
     )
-    return int(rows[0][0])
+    return dict.fromkeys(site_ids, 0) | dict(rows)

@@ -158,9 +158,17 @@ def load_standing(store: Store, site_id: str) -> Standing | None:
     return next(iter(_readable(Standing, rows)), None)
 
 
-def load_standings(store: Store) -> list[Standing]:
-    """The kept standing of every site."""
-    rows = store.cursor().execute("SELECT document FROM standing ORDER BY site_id").fetchall()
+def load_standings(store: Store, only: Sequence[str] | None = None) -> list[Standing]:
+    """The kept standings of some sites, or of every one."""
+    rows = (
+        store.cursor()
+        .execute(
+            "SELECT document FROM standing "
+            "WHERE $only IS NULL OR list_contains($only, site_id) ORDER BY site_id",
+            {"only": None if only is None else list(only)},
+        )
+        .fetchall()
+    )
     return _readable(Standing, rows)
 
 

@@ -442,6 +442,30 @@ def agenda(
     )
 
 
+def to_settle(store: Store, before: date, sites: Sequence[str] | None = None) -> list[str]:
+    """Sites whose period ends by a day and was not settled at its end, the first one first.
+
+    Parameters
+    ----------
+    sites
+        Only of these; None for all.
+    """
+    which, parameters = _only(sites)
+    rows = (
+        store.cursor()
+        .execute(
+            "SELECT site_id FROM fleet ANTI JOIN ("  # noqa: S608
+            "SELECT s.site_id FROM settlement s JOIN fleet f USING (site_id) "
+            "WHERE s.settled_at >= f.period_end) settled USING (site_id) "
+            f"WHERE period_end <= $before AND name IS NOT NULL AND {which} "
+            "ORDER BY period_end, lower(name), site_id",
+            {"before": before} | parameters,
+        )
+        .fetchall()
+    )
+    return [site_id for (site_id,) in rows]
+
+
 def _only(sites: Sequence[str] | None) -> tuple[str, dict[str, object]]:
     """Condition, and its value, for some sites or all."""
     if sites is None:

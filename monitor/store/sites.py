@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -96,13 +97,15 @@ def load_site(store: Store, site_id: str) -> Site:
     return Site.model_validate_json(rows[0][0])
 
 
-def list_sites(store: Store) -> list[Site]:
-    """The newest description of every site, by id."""
+def list_sites(store: Store, only: Sequence[str] | None = None) -> list[Site]:
+    """The newest description of some sites, or of every one, by id."""
     rows = (
         store.cursor()
         .execute(
-            "SELECT arg_max(document, version_id) FROM site_version GROUP BY site_id "
-            "ORDER BY site_id"
+            "SELECT arg_max(document, version_id) FROM site_version "
+            "WHERE $only IS NULL OR list_contains($only, site_id) "
+            "GROUP BY site_id ORDER BY site_id",
+            {"only": None if only is None else list(only)},
         )
         .fetchall()
     )

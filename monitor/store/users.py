@@ -312,12 +312,14 @@ def _found(store: Store, where: str, given: list[object]) -> list[tuple[User, st
     sites: dict[int, list[str]] = {}
     teams: dict[str, list[str]] = {}
     numbers = [row[0] for row in rows if not row[4] and row[5] is None]
-    for number, site_id in cursor.execute(
-        "SELECT user_id, site_id FROM account_site WHERE list_contains(?::INTEGER[], user_id) "
-        "ORDER BY site_id",
-        [numbers],
-    ).fetchall():
-        sites.setdefault(number, []).append(site_id)
+    if numbers:
+        cursor.execute(
+            "SELECT user_id, site_id FROM account_site WHERE list_contains(?::INTEGER[], user_id) "
+            "ORDER BY site_id",
+            [numbers],
+        )
+        for number, site_id in cursor.fetchall():
+            sites.setdefault(number, []).append(site_id)
     for team in {row[5] for row in rows if row[5] is not None}:
         teams[team] = [
             site_id

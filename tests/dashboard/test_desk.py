@@ -73,14 +73,37 @@ def raised(desk_store: Store) -> int:
 
 
 def test_the_desk_shows_what_waits_and_what_is_due(desk_store: Store, ada: User, raised: int):
-    waiting, due = desk_data.desk(ada, desk_store, NOW)
-    assert [case.claim.number for case in waiting if case.claim] == [raised]
-    assert due == [], "the other promise still runs for half a year"
-    _, due = desk_data.desk(ada, desk_store, NOW + timedelta(days=150))
-    assert [case.site.id for case in due] == [RUNNING]
-    words = text(desk.layout(ada, desk_store, NOW))
+    found = desk_data.desk(ada, desk_store, NOW)
+    assert [case.claim.number for case in found.waiting if case.claim] == [raised]
+    assert found.due == [], "the other promise still runs for half a year"
+    found = desk_data.desk(ada, desk_store, NOW + timedelta(days=150))
+    assert [case.site.id for case in found.due] == [RUNNING]
+    words = text(desk.layout(ada, desk_store, None, NOW))
     assert f"Claim {raised}" in words
     assert "off course" in words
+
+
+def test_a_long_desk_is_shown_a_page_at_a_time(
+    desk_store: Store, ada: User, raised: int, monkeypatch: pytest.MonkeyPatch
+):
+    monkeypatch.setattr(desk_data, "PAGE", 1)
+    second = cases.raise_claim(
+        desk_store, RUNNING, user_id=98, role="homeowner", said="Cold rooms.", now=NOW
+    )
+    count = desk_data.desk(ada, desk_store, NOW).waiting_in_all
+    assert count >= 2
+    numbers = []
+    for page_number in range(1, count + 1):
+        found = desk_data.desk(ada, desk_store, NOW, waiting_page=page_number)
+        numbers += [case.claim.number for case in found.waiting]
+    assert numbers == sorted(set(numbers)), "each once, the oldest first"
+    assert {raised, second} <= set(numbers)
+    beyond = text(desk.layout(ada, desk_store, "?claims=99999&due=x", NOW))
+    assert f"{count} to {count} of {count}" in beyond
+    assert "← Previous" in beyond
+    assert "Next →" not in beyond
+    closed = {"user_id": ada.user_id, "role": "warranty", "said": "Said twice.", "now": NOW}
+    cases.add_step(desk_store, second, What.CLOSED, **closed)
 
 
 def test_evidence_says_what_is_there_and_what_is_missing(desk_store: Store, ada: User, raised: int):
@@ -269,7 +292,7 @@ def test_a_claim_on_a_site_that_is_not_theirs_is_not_there(desk_store: Store, ra
     elsewhere = person(desk_store, "cleo", sites=(RUNNING,))
     with pytest.raises(NotFoundError):
         page.layout(elsewhere, desk_store, raised, NOW)
-    waiting, _ = desk_data.desk(elsewhere, desk_store, NOW)
+    waiting = desk_data.desk(elsewhere, desk_store, NOW).waiting
     assert raised not in [case.claim.number for case in waiting if case.claim]
 
 

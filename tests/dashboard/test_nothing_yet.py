@@ -88,7 +88,7 @@ def test_a_claim_on_a_home_of_which_nothing_came_in_can_be_opened(bare):
         (lambda who, store: fleet.layout(who, store, "", NOW), "Describe a home in a site file"),
         (lambda who, store: agenda.layout(who, store, "", NOW), "Nothing waits for you today"),
         (lambda who, store: compare.layout(who, store, "", NOW), "can be compared"),
-        (lambda who, store: desk.layout(who, store, NOW), "No claim waits"),
+        (lambda who, store: desk.layout(who, store, None, NOW), "No claim waits"),
         (lambda who, store: sources.layout(who, store, NOW), "No source"),
         (lambda who, store: import_page.layout(who, store, NOW), "site"),
     ],

@@ -360,7 +360,6 @@ READERS = [
     lambda u, s, i: home_data.home(u, s, i, NOW),
     lambda u, s, i: data.imports(u, s, i),
     lambda u, s, i: data.quarantine(u, s, i),
-    lambda u, s, i: data.site_name(u, s, i),
     lambda u, s, i: data.must_exist(u, s, i),
 ]
 
