@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from datetime import datetime, timedelta
 from typing import Final
 
-from dashboard import desk_data
+from dashboard import desk_acts
 from dashboard.pages import home
 from monitor.errors import DescriptionError
 from monitor.store import audit, cases
@@ -50,11 +50,11 @@ def make(store: Store, people: Mapping[str, User], warranty: User, now: datetime
             ("Nothing on the page doubts the meters.", "doubts", 8),
         ):
             at = now - timedelta(days=days)
-            desk_data.step(warranty, store, claim.number, What.CHECKED, said, at, item=item)
+            desk_acts.step(warranty, store, claim.number, What.CHECKED, said, at, item=item)
         note = "The inline heater ran through the winter; the installer has been asked why."
-        desk_data.step(warranty, store, claim.number, What.NOTE, note, now - timedelta(days=6))
+        desk_acts.step(warranty, store, claim.number, What.NOTE, note, now - timedelta(days=6))
         try:
-            desk_data.propose(
+            desk_acts.propose(
                 warranty,
                 store,
                 claim.number,
@@ -64,7 +64,7 @@ def make(store: Store, people: Mapping[str, User], warranty: User, now: datetime
             )
         except DescriptionError as error:
             # A short demo ends before the promise does.
-            desk_data.step(warranty, store, claim.number, What.NOTE, error.user_message, now)
+            desk_acts.step(warranty, store, claim.number, What.NOTE, error.user_message, now)
 
 
 def _raise(store: Store, who: User, words: str, at: datetime) -> None:

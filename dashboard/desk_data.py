@@ -13,14 +13,10 @@ from dashboard import data
 from dashboard import format as fmt
 from dashboard.fleet_data import seen
 from dashboard.looks import looked
-from monitor.errors import DescriptionError, NotFoundError
-from monitor.guarantee.conformance import Decision, conformance_probability, decide
-from monitor.guarantee.settlement import Exclusion, Settlement
+from monitor.errors import NotFoundError
+from monitor.guarantee.settlement import Exclusion
 from monitor.guarantee.standing import Standing
-from monitor.metrics.account import Account, account
-from monitor.metrics.performance import Blocks, exclude
 from monitor.models import Kind, Site
-from monitor.refresh import propose_settlement, refresh_site
 from monitor.store import cases, claims, derived
 from monitor.store.cases import Claim, Step, What
 from monitor.store.connection import Store
@@ -104,23 +100,6 @@ class Moment:
     at: datetime
     what: str
     said: str
-
-
-@dataclass(frozen=True)
-class Outcome:
-    """The period so far, and what the terms would decide of it today."""
-
-    account: Account
-    probability: float | None
-    decision: Decision
-
-
-@dataclass(frozen=True)
-class Effect:
-    """What a drafted exclusion would do."""
-
-    before: Outcome
-    after: Outcome
 
 
 def desk(
@@ -257,11 +236,11 @@ def _items(
             )
         )
     ticked = _ticked(claim)
-    return (*items, *(_by_hand(key, name, why, ticked) for key, name, why in _LOOKED_AT))
+    return (*items, *(_by_hand(key, name, why, ticked) for key, name, why in LOOKED_AT))
 
 
 #: What only a person can confirm: key, name, what to look at.
-_LOOKED_AT: Final = (
+LOOKED_AT: Final = (
     (
         "household",
         "The household was heard",
@@ -347,174 +326,3 @@ def timeline(store: Store, record: data.Record, claim: Claim) -> list[Moment]:
 def words(step: Step) -> str:
     """What was said in a step, with the day that it is about."""
     return step.said if step.visited is None else f"{fmt.day(step.visited)}: {step.said}"
-
-
-def drafted(
-    site: Site, begin: str, end: str, reason: str, condition: int | None, by: str, now: datetime
-) -> Exclusion:
-    """An exclusion as a person typed it.
-
-    Raises
-    ------
-    DescriptionError
-        A time is not one, not on the hour, or the wrong way round; or the reason is missing.
-    """
-    moments = []
-    for text, what in ((begin, "start"), (end, "end")):
-        try:
-            moment = site.utc(datetime.fromisoformat(text.strip()))
-        except ValueError as error:
-            message = f"The {what} '{text.strip()}' is no time such as 2026-01-05 08:00."
-            raise DescriptionError(message) from error
-        if moment.minute or moment.second:
-            message = f"The {what} must be on the hour: only whole hours count or do not."
-            raise DescriptionError(message)
-        moments.append(moment)
-    if moments[1] <= moments[0]:
-        message = "The end must come after the start."
-        raise DescriptionError(message)
-    if not reason.strip():
-        message = "Say why these hours do not count."
-        raise DescriptionError(message)
-    agreed = site.current_terms.conditions if site.current_terms else ()
-    return Exclusion(
-        start_utc=moments[0],
-        end_utc=moments[1],
-        reason=reason.strip()[:500],
-        by=by,
-        at=now,
-        condition=None if condition is None else agreed[condition],
-    )
-
-
-def effect(record: data.Record, draft: Exclusion) -> Effect | None:
-    """What an exclusion would do, everything else as it is; None where nothing is measured."""
-    terms, recipe, blocks = record.site.current_terms, record.recipe, record.blocks
-    if terms is None or recipe is None or blocks is None:
-        return None
-
-    def outcome(left: Blocks) -> Outcome:
-        a = account(
-            record.site, recipe, left, record.use, terms.start, terms.end, record.until,
-            record.hides,
-        )  # fmt: skip
-        if a.spf is None or a.u_spf is None:
-            return Outcome(a, None, "undecided")
-        probability = conformance_probability(a.spf, a.u_spf, terms.promised_spf)
-        return Outcome(a, probability, decide(a.spf, a.u_spf, a.coverage, terms))
-
-    # Those in force are left out of the blocks already.
-    left = exclude(blocks, [(draft.start_utc, draft.end_utc)])
-    return Effect(outcome(blocks), outcome(left))
-
-
-def propose(user: User, store: Store, number: int, said: str, now: datetime) -> Settlement:
-    """Propose the settlement of a claim; a second person confirms it.
-
-    Raises
-    ------
-    DescriptionError
-        The period is not over.
-    """
-    claim = own_claim(user, store, number)
-    record, settlement = propose_settlement(store, claim.site_id, now=now)
-    document = {
-        "input_hash": record.hash,
-        "decision": settlement.decision,
-        "why": settlement.why,
-        "spf": settlement.account.spf,
-    }
-    cases.add_step(
-        store,
-        number,
-        What.PROPOSED,
-        user_id=user.user_id,
-        role=user.role,
-        said=said,
-        now=now,
-        document=json.dumps(document),
-    )
-    return settlement
-
-
-def confirm(user: User, store: Store, number: int, said: str, now: datetime) -> Settlement:
-    """Confirm what another person proposed, and settle.
-
-    Raises
-    ------
-    DescriptionError
-        Nothing is proposed, by oneself, or the records have changed since.
-    """
-    claim = own_claim(user, store, number)
-    proposal = claim.proposal
-    if proposal is None:
-        message = "Nothing is proposed that could be confirmed."
-        raise DescriptionError(message)
-    if proposal.user_id == user.user_id:
-        message = "Who proposed a settlement cannot confirm it: it takes a second person."
-        raise DescriptionError(message)
-    record, settlement = propose_settlement(store, claim.site_id, now=now)
-    if record.hash != json.loads(proposal.document or "{}").get("input_hash"):
-        message = (
-            "What the settlement rests on has changed since it was proposed (readings, "
-            "exclusions, terms, prices or weather). Refuse it, and let it be proposed anew."
-        )
-        raise DescriptionError(message)
-    settled = claims.save_settlement(store, record, settlement, now)
-    cases.add_step(
-        store,
-        number,
-        What.CONFIRMED,
-        user_id=user.user_id,
-        role=user.role,
-        said=said or f"The promise was {settlement.decision}.",
-        now=now,
-        document=json.dumps({"settlement": settled}),
-    )
-    return settlement
-
-
-def step(
-    user: User, store: Store, number: int, what: What, said: str, now: datetime, *, item: str = ""
-) -> None:
-    """Note, confirm an item, refuse a proposal or close a claim.
-
-    Raises
-    ------
-    DescriptionError
-        There are no words where some are needed, or no proposal to refuse.
-    """
-    claim = own_claim(user, store, number)
-    if what in {What.NOTE, What.CLOSED, What.REFUSED} and not said.strip():
-        message = "Say it in a few words, for whoever reads this later."
-        raise DescriptionError(message)
-    if what is What.REFUSED and claim.proposal is None:
-        message = "Nothing is proposed that could be refused."
-        raise DescriptionError(message)
-    if what is What.CHECKED and item not in {key for key, _, _ in _LOOKED_AT}:
-        message = f"'{item}' is nothing that a person confirms."
-        raise NotFoundError(message)
-    cases.add_step(
-        store,
-        number,
-        what,
-        user_id=user.user_id,
-        role=user.role,
-        said=said.strip(),
-        now=now,
-        document=json.dumps({"item": item}) if item else None,
-    )
-
-
-def exclude_hours(user: User, store: Store, number: int, draft: Exclusion, now: datetime) -> None:
-    """Enter an exclusion on the site of a claim; a proposal that waits no longer holds."""
-    claim = own_claim(user, store, number)
-    claims.add_exclusion(store, claim.site_id, draft)
-    refresh_site(store, claim.site_id, now=now)
-
-
-def withdraw(user: User, store: Store, number: int, exclusion: int, now: datetime) -> None:
-    """Withdraw an exclusion on the site of a claim."""
-    claim = own_claim(user, store, number)
-    claims.withdraw_exclusion(store, claim.site_id, exclusion, user.email, now)
-    refresh_site(store, claim.site_id, now=now)

@@ -36,6 +36,9 @@ MOST_NOTE: Final = 1000
 _FEW: Final = 10
 _PAGE: Final = 50
 
+#: SPF that a finding costs, below which only its electricity is told.
+_LEAST_SPF: Final = 0.01
+
 #: Heading of each kind, how it is counted, and what is to be done with things of the kind.
 _KINDS: Final[Mapping[str, tuple[str, tuple[str, str], str]]] = {
     "new": (
@@ -236,6 +239,18 @@ def _more(kind: str, shown: int, count: int, query: AgendaQuery) -> list[Any]:
     return [html.Nav(links, className="chips", **aria(label="Pages"))] if links else []
 
 
+def _costs(row: Mapping[str, Any]) -> str:
+    """What a finding costs, in short; its page has the interval."""
+    if not row["kwh_year"]:
+        side = "low" if row["spf"] > 0 else "high"
+        return f"the SPF is shown {abs(row['spf']):.2f} too {side}"
+    said = "costs " + (f"{row['spf']:.2f} SPF, " if row["spf"] >= _LEAST_SPF else "")
+    said += f"{fmt.number(row['kwh_year'])} kWh a year"
+    if row["money_year"] is not None:
+        said += f", {fmt.money(row['money_year'], row['cost_currency'])}"
+    return said
+
+
 def _thing(user: User, row: dict[str, Any], now: datetime) -> list[Any]:
     """One thing: what it is and where, what is known of it, and what to do next."""
     home = dcc.Link(row["name"], href=f"/site/{row['site_id']}")
@@ -285,9 +300,7 @@ def told(row: Mapping[str, Any], now: datetime) -> tuple[str, str]:
         )
     known = [f"{row['topic']}, {row['confidence']}"]
     if row["spf"] is not None:
-        known.append(f"costs {row['spf']:.2f} SPF, {fmt.number(row['kwh_year'])} kWh a year")
-    if row["money_year"] is not None:
-        known[-1] += f", {fmt.money(row['money_year'], row['cost_currency'])}"
+        known.append(_costs(row))
     known.append(f"open since {fmt.short_day(row['opened_at'].date())}")
     if row["item"] == "silent":
         known.append(f"last reading {fmt.age(row['newest_reading'], now)}")

@@ -10,12 +10,13 @@ from typing import Any, Final
 from dash import ALL, Dash, Input, Output, State, ctx, dcc, html
 from dash.exceptions import PreventUpdate
 
-from dashboard import data, desk_data, theme
+from dashboard import data, desk_acts, desk_data, theme
 from dashboard import format as fmt
 from dashboard.access import guarded, require_user
 from dashboard.components import parts
 from dashboard.components.aria import aria
-from dashboard.desk_data import Effect, Item, Moment, Outcome
+from dashboard.desk_acts import Effect, Outcome
+from dashboard.desk_data import Item, Moment
 from dashboard.desk_data import State as There
 from dashboard.pages import how_cost, how_promise, how_site, site_text
 from dashboard.view_models import Fact, Table, probability_text, promise_text, spf_interval
@@ -380,13 +381,13 @@ def register(app: Dash, store: Store, clock: Callable[[], datetime]) -> None:
         claim = desk_data.own_claim(user, store, _whole(number))
         record = data.record(user, store, claim.site_id, clock())
         try:
-            draft = desk_data.drafted(
+            draft = desk_acts.drafted(
                 record.site, begin, end, reason or "draft", _condition(condition, record.site),
                 user.email, clock(),
             )  # fmt: skip
         except PledgewattError as error:
             return [html.P(error.user_message, className="problem")]
-        return effect_says(desk_data.effect(record, draft))
+        return effect_says(desk_acts.effect(record, draft))
 
     @app.callback(
         Output(BODY, "children"),
@@ -425,11 +426,11 @@ def register(app: Dash, store: Store, clock: Callable[[], datetime]) -> None:
         try:
             if asked == ENTER:
                 site = data.record(user, store, claim.site_id, now).site
-                draft = desk_data.drafted(
+                draft = desk_acts.drafted(
                     site, begin or "", end or "", reason or "", _condition(condition, site),
                     user.email, now,
                 )  # fmt: skip
-                desk_data.exclude_hours(user, store, number, draft, now)
+                desk_acts.exclude_hours(user, store, number, draft, now)
                 said = "These hours are left out from now on."
             else:
                 said = _act(user, store, number, dict(asked), words or "", now)
@@ -445,19 +446,19 @@ def _act(
 ) -> str:
     """Do what a button says; returns what to tell."""
     if asked["type"] == WITHDRAW:
-        desk_data.withdraw(user, store, number, _whole(asked["number"]), now)
+        desk_acts.withdraw(user, store, number, _whole(asked["number"]), now)
         return "The exclusion is withdrawn; it stays on record."
     if asked["type"] == ITEM:
-        desk_data.step(user, store, number, What.CHECKED, words, now, item=str(asked["key"]))
+        desk_acts.step(user, store, number, What.CHECKED, words, now, item=str(asked["key"]))
         return "Confirmed."
     step = str(asked["step"])
     if step == "propose":
-        found = desk_data.propose(user, store, number, words.strip(), now)
+        found = desk_acts.propose(user, store, number, words.strip(), now)
         return f"Proposed: {found.decision}. A second person has to confirm it."
     if step == "confirm":
-        found = desk_data.confirm(user, store, number, words.strip(), now)
+        found = desk_acts.confirm(user, store, number, words.strip(), now)
         return f"Settled: {found.decision}."
-    desk_data.step(user, store, number, _STEPS[step], words, now)
+    desk_acts.step(user, store, number, _STEPS[step], words, now)
     return "Kept."
 
 

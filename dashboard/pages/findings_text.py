@@ -28,14 +28,29 @@ SHAPES = {
 
 
 def effect(finding: Finding) -> str:
-    """What a finding costs, with its interval."""
+    """What a finding costs, with its interval; to follow "costs"."""
     cost = finding.effect
     if cost is None:
         return fmt.NOTHING
+    # What is too much the other way has its ends the other way round.
+    low, high = sorted((abs(cost.low), abs(cost.high)))
+    size = f"{abs(cost.spf):.2f}"
+    between = f"({fmt.interval(low, high)})"
+    if cost.low <= 0 <= cost.high:
+        between = f"({fmt.signed(cost.low)} to {fmt.signed(cost.high)})"
+    if not cost.kwh_year:
+        if cost.low <= 0 <= cost.high:
+            return f"no electricity, and by how much the SPF shown is off is open {between}"
+        side = "low" if cost.spf > 0 else "high"
+        return f"no electricity: the SPF is shown {size} too {side} {between}"
     year = f"{fmt.number(cost.kwh_year)}{fmt.NBSP}kWh a year"
     if cost.money_year is not None:
         year += f", {fmt.money(cost.money_year, cost.currency)}"
-    return f"{cost.spf:.2f} SPF ({fmt.interval(cost.low, cost.high)}), {year}"
+    if cost.low > 0:
+        return f"{size} SPF {between}, {year}"
+    if cost.high < 0:
+        return f"{year}; the SPF is {size} higher for it {between}"
+    return f"{year}; what it does to the SPF is open {between}"
 
 
 def section(found: list[KeptFinding], record: data.Record) -> html.Section:

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from dashboard import data, demo_claims, desk_data, home_data, site_claims
+from dashboard import data, demo_claims, desk_acts, desk_data, home_data, site_claims
 from dashboard.desk_data import State
 from dashboard.pages import claim as page
 from dashboard.pages import claim_of_site, desk, home_parts
@@ -114,12 +114,12 @@ def test_evidence_says_what_is_there_and_what_is_missing(desk_store: Store, ada:
     assert items["Coverage"].state is State.THERE
     assert items["Price of the electricity"].state is State.THERE
     assert items["The household was heard"].state is State.TO_CONFIRM
-    desk_data.step(ada, desk_store, raised, What.CHECKED, "Warm.", NOW, item="household")
+    desk_acts.step(ada, desk_store, raised, What.CHECKED, "Warm.", NOW, item="household")
     claim = cases.claim(desk_store, raised)
     items = {i.name: i for i in desk_data.evidence(desk_store, record.site, record.standing, claim)}
     assert items["The household was heard"].state is State.THERE
     with pytest.raises(NotFoundError):
-        desk_data.step(ada, desk_store, raised, What.CHECKED, "", NOW, item="invented")
+        desk_acts.step(ada, desk_store, raised, What.CHECKED, "", NOW, item="invented")
 
 
 def test_an_installer_adds_a_visit_that_the_desk_reads_and_the_household_is_told_of(
@@ -129,7 +129,7 @@ def test_an_installer_adds_a_visit_that_the_desk_reads_and_the_household_is_told
     number = cases.raise_claim(
         desk_store, RUNNING, user_id=99, role="homeowner", said="It is cold.", now=NOW
     )
-    desk_data.step(ada, desk_store, number, What.NOTE, "Ask the insurer.", NOW)
+    desk_acts.step(ada, desk_store, number, What.NOTE, "Ask the insurer.", NOW)
     site_claims.add(ines, desk_store, number, " Bled the radiators. ", "2026-03-18", NOW)
     site_claims.add(ines, desk_store, number, "Pressure holds.", "", NOW)
     claim = cases.claim(desk_store, number)
@@ -152,7 +152,7 @@ def test_an_installer_adds_a_visit_that_the_desk_reads_and_the_household_is_told
     assert "insurer" not in page_of_ines, "what the warranty team writes for itself"
     assert "Propose" not in page_of_ines
     assert "Confirm" not in page_of_ines
-    desk_data.step(ada, desk_store, number, What.CLOSED, "Put right.", NOW)
+    desk_acts.step(ada, desk_store, number, What.CLOSED, "Put right.", NOW)
     assert "Put right." in text(claim_of_site.layout(ines, desk_store, number, NOW))
     with pytest.raises(DescriptionError, match="closed"):
         site_claims.add(ines, desk_store, number, "More.", "", NOW)
@@ -190,19 +190,19 @@ def test_an_exclusion_shows_its_effect_before_it_is_entered(
     desk_store: Store, ada: User, raised: int
 ):
     record = data.record(ada, desk_store, OVER, NOW)
-    draft = desk_data.drafted(
+    draft = desk_acts.drafted(
         record.site, "2025-12-01 00:00", "2025-12-15 00:00", "Heating curve", 0, ada.email, NOW
     )
     assert draft.condition == "The flow stays at or below 50 degC."
-    effect = desk_data.effect(record, draft)
+    effect = desk_acts.effect(record, draft)
     assert effect.before.account.hours.total - effect.after.account.hours.total == 14 * 24
     assert effect.before.account.spf != effect.after.account.spf
     assert claims.exclusions(desk_store, OVER) == {}
-    desk_data.exclude_hours(ada, desk_store, raised, draft, NOW)
+    desk_acts.exclude_hours(ada, desk_store, raised, draft, NOW)
     entered = data.record(ada, desk_store, OVER, NOW)
     assert entered.standing.account.spf == pytest.approx(effect.after.account.spf)
     (number,) = claims.exclusions(desk_store, OVER)
-    desk_data.withdraw(ada, desk_store, raised, number, NOW)
+    desk_acts.withdraw(ada, desk_store, raised, number, NOW)
     back = data.record(ada, desk_store, OVER, NOW)
     assert back.standing.account.spf == pytest.approx(effect.before.account.spf)
 
@@ -221,17 +221,17 @@ def test_an_exclusion_that_is_none_is_refused_in_a_sentence(
 ):
     site = data.record(ada, desk_store, OVER, NOW).site
     with pytest.raises(DescriptionError, match=says):
-        desk_data.drafted(site, begin, end, reason, None, ada.email, NOW)
+        desk_acts.drafted(site, begin, end, reason, None, ada.email, NOW)
 
 
 def test_it_takes_two_people_to_settle(desk_store: Store, ada: User, ben: User, raised: int):
     with pytest.raises(DescriptionError, match="Nothing is proposed"):
-        desk_data.confirm(ben, desk_store, raised, "", NOW)
-    proposed = desk_data.propose(ada, desk_store, raised, "As measured.", NOW)
+        desk_acts.confirm(ben, desk_store, raised, "", NOW)
+    proposed = desk_acts.propose(ada, desk_store, raised, "As measured.", NOW)
     assert claims.settlements(desk_store, OVER).height == 0
     with pytest.raises(DescriptionError, match="second person"):
-        desk_data.confirm(ada, desk_store, raised, "", NOW)
-    settled = desk_data.confirm(ben, desk_store, raised, "", NOW)
+        desk_acts.confirm(ada, desk_store, raised, "", NOW)
+    settled = desk_acts.confirm(ben, desk_store, raised, "", NOW)
     assert settled.decision == proposed.decision == "not kept"
     assert claims.settlements(desk_store, OVER).height == 1
     assert not cases.claim(desk_store, raised).is_open
@@ -243,19 +243,19 @@ def test_what_changed_since_the_proposal_must_be_proposed_anew(
     number = cases.raise_claim(
         desk_store, OVER, user_id=99, role="homeowner", said="Again.", now=NOW
     )
-    desk_data.propose(ada, desk_store, number, "", NOW)
+    desk_acts.propose(ada, desk_store, number, "", NOW)
     site = data.record(ada, desk_store, OVER, NOW).site
-    draft = desk_data.drafted(
+    draft = desk_acts.drafted(
         site, "2025-11-01 00:00", "2025-11-03 00:00", "Outage", None, ada.email, NOW
     )
-    desk_data.exclude_hours(ada, desk_store, number, draft, NOW)
+    desk_acts.exclude_hours(ada, desk_store, number, draft, NOW)
     with pytest.raises(DescriptionError, match="has changed"):
-        desk_data.confirm(ben, desk_store, number, "", NOW)
-    desk_data.step(ben, desk_store, number, What.REFUSED, "Look at November.", NOW)
+        desk_acts.confirm(ben, desk_store, number, "", NOW)
+    desk_acts.step(ben, desk_store, number, What.REFUSED, "Look at November.", NOW)
     assert cases.claim(desk_store, number).proposal is None
     with pytest.raises(DescriptionError, match="few words"):
-        desk_data.step(ben, desk_store, number, What.CLOSED, "", NOW)
-    desk_data.step(ben, desk_store, number, What.CLOSED, "Withdrawn.", NOW)
+        desk_acts.step(ben, desk_store, number, What.CLOSED, "", NOW)
+    desk_acts.step(ben, desk_store, number, What.CLOSED, "Withdrawn.", NOW)
 
 
 def test_a_promise_that_still_runs_cannot_be_settled(desk_store: Store, ada: User):
@@ -263,7 +263,7 @@ def test_a_promise_that_still_runs_cannot_be_settled(desk_store: Store, ada: Use
         desk_store, RUNNING, user_id=99, role="homeowner", said="Cold.", now=NOW
     )
     with pytest.raises(DescriptionError, match="lasts until"):
-        desk_data.propose(ada, desk_store, number, "", NOW)
+        desk_acts.propose(ada, desk_store, number, "", NOW)
     assert cases.claim(desk_store, number).proposal is None
 
 
@@ -274,7 +274,7 @@ def test_the_demo_leaves_one_claim_new_and_one_for_a_second_person(
     monkeypatch.setattr(demo_claims, "PROPOSED", OVER)
     for claim in cases.load_claims(desk_store):
         if claim.is_open:
-            desk_data.step(ada, desk_store, claim.number, What.CLOSED, "Before the demo.", NOW)
+            desk_acts.step(ada, desk_store, claim.number, What.CLOSED, "Before the demo.", NOW)
     before = {claim.number for claim in cases.load_claims(desk_store)}
     households = {
         site_id: person(desk_store, f"home-of-{site_id}", "homeowner", (site_id,))
@@ -284,7 +284,7 @@ def test_the_demo_leaves_one_claim_new_and_one_for_a_second_person(
     made = {c.site_id: c for c in cases.load_claims(desk_store) if c.number not in before}
     assert [step.what for step in made[RUNNING].steps] == [What.RAISED]
     assert made[OVER].proposal.user_id == ada.user_id
-    settled = desk_data.confirm(ben, desk_store, made[OVER].number, "", NOW)
+    settled = desk_acts.confirm(ben, desk_store, made[OVER].number, "", NOW)
     assert settled.decision == "not kept"
 
 
@@ -314,7 +314,7 @@ def test_a_proposal_names_what_it_rests_on(desk_store: Store, ada: User):
     number = cases.raise_claim(
         desk_store, OVER, user_id=99, role="homeowner", said="Once more.", now=NOW
     )
-    desk_data.propose(ada, desk_store, number, "", NOW)
+    desk_acts.propose(ada, desk_store, number, "", NOW)
     waiting = cases.claim(desk_store, number).proposal
     assert len(json.loads(waiting.document)["input_hash"]) == 64
     assert "you proposed it" in text(page.layout(ada, desk_store, number, NOW))

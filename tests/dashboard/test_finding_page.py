@@ -8,7 +8,7 @@ import plotly.graph_objects as go
 import pytest
 
 from dashboard import data, evidence
-from dashboard.pages import finding
+from dashboard.pages import finding, findings_text
 from monitor.errors import NotFoundError
 from monitor.findings.finding import BandPoint, Confidence, Effect, Evidence, Finding, Topic
 from monitor.schemas import BEHAVIOUR, empty
@@ -123,3 +123,24 @@ def test_the_data_behind_a_chart_can_be_had(as_installer, number):
 def test_a_note_is_kept_with_who_left_it(store, installer, now, number):
     said = finding.take_note(installer, store, SITE, number, "  Visit on Monday. ", now)
     assert f"Noted by {installer.email}: Visit on Monday." in text(said)
+
+
+@pytest.mark.parametrize(
+    ("spf", "low", "high", "kwh", "said"),
+    [
+        (0.41, 0.19, 0.66, 776.0, "0.41 SPF (0.19 to 0.66), 776 kWh a year"),
+        (-0.08, -0.12, -0.05, 210.0,
+         "210 kWh a year; the SPF is 0.08 higher for it (0.05 to 0.12)"),
+        (-0.01, -0.18, 0.17, 515.0,
+         "515 kWh a year; what it does to the SPF is open (−0.18 to +0.17)"),
+        (-0.2, -0.22, -0.18, 0.0,
+         "no electricity: the SPF is shown 0.20 too high (0.18 to 0.22)"),
+        (0.3, 0.2, 0.4, 0.0, "no electricity: the SPF is shown 0.30 too low (0.20 to 0.40)"),
+        (0.1, -0.1, 0.3, 0.0,
+         "no electricity, and by how much the SPF shown is off is open (−0.10 to +0.30)"),
+    ],
+)  # fmt: skip
+def test_what_a_finding_costs_is_said_the_right_way_round(spf, low, high, kwh, said):
+    cost = Effect(spf=spf, low=low, high=high, kwh_year=kwh)
+    told = findings_text.effect(WARM.model_copy(update={"effect": cost}))
+    assert told.replace("\u00a0", " ") == said

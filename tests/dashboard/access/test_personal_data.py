@@ -245,7 +245,7 @@ def test_what_cannot_be_logged_is_not_shown(own, monkeypatch):
     def full(*_, **__):
         raise OSError("no space left on the device")
 
-    monkeypatch.setattr(audit, "note", full)
+    monkeypatch.setattr(audit, "record_all", full)
     answer = client.get("/home")
     assert answer.status_code == 500
     assert "Alder Row" not in answer.get_data(as_text=True)
