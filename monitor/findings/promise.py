@@ -12,10 +12,11 @@ import polars as pl
 from monitor.findings.causes import LEAST_SPF, effect_of
 from monitor.findings.finding import BandPoint, Confidence, Effect, Evidence, Finding, Seen, Topic
 from monitor.findings.heater_hours import backup_heat
+from monitor.findings.hours import heating_days
 from monitor.findings.spells import spell
 from monitor.guarantee.assessment import ModelFit
 from monitor.guarantee.causes import Cause
-from monitor.metrics import priors, steps
+from monitor.metrics import climate, priors, steps
 from monitor.metrics.heat_check import K_95
 from monitor.metrics.plausibility import BASE_C, SPF_PER_K, Figure, Kind
 from monitor.models import Role, Site
@@ -37,9 +38,12 @@ LEAST_ROOM_HOURS: Final = 18
 #: to keep their output, and what the greater output asks. Common practice, no source.
 FLOW_PER_ROOM_K: Final = 1.3
 
-#: Relative uncertainty of what comfort and heat loss cost. Common practice, no source.
-COST_U: Final = 0.25
-LOSS_COST_U: Final = 0.40
+#: Kelvins by which free heat lifts a room over what the heating gives.
+FREE_HEAT_K: Final = priors.INDOOR_C - priors.BALANCE_C
+
+#: Share of hot water in the heat of a heating day where no meter tells it. Common practice, no
+#: source.
+HOT_WATER_SHARE: Final = 0.2
 
 #: Loss per kelvin over the stated one from which it is a finding, and what its interval
 #: must lie beyond. Common practice, no source: less is within what a survey strays.
@@ -92,7 +96,8 @@ def comfort_above_terms(seen: Seen) -> list[Finding]:
     room = float(warm["room_c"].mean())  # type: ignore[arg-type]
     above = room - asked
     outdoor = float(warm["outdoor_c"].mean())  # type: ignore[arg-type]
-    more = above / max(room - outdoor, 5.0)
+    # Free heat gives the last kelvins whatever the room is set to.
+    more = min(above / max(room - FREE_HEAT_K - outdoor, 5.0), 1.0)
     hotter = FLOW_PER_ROOM_K * above
     return [
         Finding(
@@ -102,8 +107,9 @@ def comfort_above_terms(seen: Seen) -> list[Finding]:
             what=(
                 f"On {found.days} of {found.judged} heating days since {found.since:%-d %B %Y} the "
                 f"room was more than {COMFORT_MARGIN_K:g} K above the {asked:g} degC of the terms; "
-                f"it was at {room:.1f} degC on average. That is about {more:.0%} more heat and "
-                f"{hotter:.1f} K more flow, at {SPF_PER_K:.1%} of the SPF for each kelvin."
+                f"it was at {room:.1f} degC on average. That is about {more:.0%} more heat. "
+                f"Where the heating curve was raised for it, by some {hotter:.1f} K, each kelvin "
+                f"takes about {SPF_PER_K:.1%} of the SPF as well."
             ),
             plainly=(
                 f"Your rooms have been at about {room:.0f} degC. The promise was made for "
@@ -130,7 +136,14 @@ def comfort_above_terms(seen: Seen) -> list[Finding]:
                     band=(BandPoint(high=asked + COMFORT_MARGIN_K),),
                 ),
             ),
-            effect=_of_comfort(seen, warm, more, hotter),
+            effect=_of_more_heat(
+                seen,
+                warm,
+                more,
+                hotter,
+                steadier=1.0,
+                times_a_year=_days_below(seen, room - FREE_HEAT_K) / warm.height,
+            ),
             check=(
                 "What the household wants, and that it knows what it costs",
                 "Thermostat and heating curve: whether all rooms are that warm or only this one",
@@ -174,31 +187,76 @@ def _room_days(seen: Seen) -> pl.DataFrame:
     )
 
 
-def _of_comfort(seen: Seen, warm: pl.DataFrame, more: float, hotter: float) -> Effect | None:
-    """What the warmth has cost: more heat, and all of it at a hotter flow."""
+def _of_more_heat(
+    seen: Seen,
+    days: pl.DataFrame,
+    more: float,
+    hotter_k: float,
+    *,
+    steadier: float,
+    times_a_year: float,
+) -> Effect | None:
+    """What heat costs that rooms would not have had to get.
+
+    By itself it is made at the COP of the other heat for rooms, and the SPF hardly changes: it
+    may even rise, as hot water and standby weigh less and the unit runs more steadily. Where
+    the flow was made hotter for it, the SPF falls. The interval reaches from `steadier` times
+    that the other way to all of it.
+
+    Parameters
+    ----------
+    days
+        Days that had it.
+    more, hotter_k
+        Share of the heat for rooms, and kelvins by which the flow may have been hotter.
+    times_a_year
+        How often a year has as much of it as these days.
+    """
     account = seen.standing.account
     if account is None or account.spf is None or account.electricity_kwh <= 0:
         return None
-    inside = warm.filter(pl.col("day") >= account.start_utc.astimezone(seen.site.tz).date())
-    used = float(inside["electricity_kwh"].sum())
-    lost = SPF_PER_K * hotter
-    kwh = used * (1.0 - (1.0 - more) * (1.0 - lost))
-    # Only the hotter flow takes from the SPF; the heat itself is counted.
-    spf = account.spf * lost * used / account.electricity_kwh
-    days = max((account.end_utc - account.start_utc).total_seconds() / 86_400.0, 1.0)
-    return _effect(seen, spf, COST_U, kwh / days * 365.25)
+    rooms = 1.0 - (pl.col("dhw_kwh") / pl.col("heat_kwh")).fill_nan(None).fill_null(
+        HOT_WATER_SHARE
+    ).clip(0.0, 1.0)
+    known = days.filter(pl.col("heat_kwh").is_not_null() & pl.col("electricity_kwh").is_not_null())
+    inside = known.filter(pl.col("day") >= account.start_utc.astimezone(seen.site.tz).date())
+    spf, (heat, used) = account.spf, _sums(inside, rooms)
+    lost = SPF_PER_K * hotter_k
 
+    def without(kwh: float) -> float:
+        left = max(account.electricity_kwh - kwh, 0.05 * account.electricity_kwh)
+        return (account.heat_kwh - more * heat) / left - spf
 
-def _effect(seen: Seen, spf: float, u: float, kwh_year: float) -> Effect:
+    as_made = without(more * used)
+    hotter = without(used * (1.0 - (1.0 - more) * (1.0 - lost)))
+    spread = hotter - as_made
+    kwh = more * _sums(known, rooms)[1]
+    year = kwh * times_a_year
     priced = seen.price_per_kwh
     return Effect(
-        spf=spf,
-        low=spf * (1.0 - K_95 * u),
-        high=spf * (1.0 + K_95 * u),
-        kwh_year=kwh_year,
-        money_year=None if priced is None else kwh_year * priced,
+        spf=as_made,
+        low=as_made - steadier * spread,
+        high=hotter,
+        kwh_year=year,
+        money_year=None if priced is None else year * priced,
         currency=None if priced is None else seen.currency,
     )
+
+
+def _days_below(seen: Seen, limit_c: float) -> float:
+    """Days of a usual year in the site's climate that are colder than a temperature."""
+    given = seen.base.given.climate if seen.base is not None else None
+    usual = given or climate.from_months(climate.UK_AVERAGE, climate.UK_ORIGIN)
+    return float((usual.normal(np.arange(1.0, 366.0)) < limit_c).sum())
+
+
+def _sums(days: pl.DataFrame, rooms: pl.Expr) -> tuple[float, float]:
+    """Heat for rooms of some days, and the electricity that it took, kWh."""
+    heat, used = days.select(
+        (pl.col("heat_kwh") * rooms).sum(),
+        (pl.col("electricity_kwh") * rooms).sum().alias("used"),
+    ).row(0)
+    return float(heat or 0.0), float(used or 0.0)
 
 
 def stated_loss_kw_k(site: Site) -> float | None:
@@ -334,21 +392,26 @@ def _designed(fit: ModelFit, stated: float) -> tuple[BandPoint, ...]:
 
 
 def _of_loss(seen: Seen, fit: ModelFit, more: float) -> Effect | None:
-    """More heat than designed, and the hotter flow that emitters need to give it."""
-    account = seen.standing.account
-    if account is None or account.spf is None:
+    """More heat than designed, at the flow that emitters may have needed to give it."""
+    days = seen.days.filter(pl.col("outdoor_c") < BASE_C)
+    if days.height == 0:
         return None
-    span = priors.INDOOR_C - fit.balance_c
-    outdoor = seen.days.filter(pl.col("outdoor_c") < BASE_C)["outdoor_c"].to_numpy()
-    cold = float(np.mean(np.maximum(fit.balance_c - outdoor, 0.0))) if len(outdoor) else 0.0
-    space = fit.slope_kwh_k * cold * len(outdoor)
-    share = space / max(space + fit.base_kwh * seen.days.height, 1e-9)
+    outdoor = days["outdoor_c"].to_numpy()
+    now = np.maximum(fit.balance_c - outdoor, 0.0)
+    # Free heat is what it is: with a smaller loss it would carry the house to a colder day.
+    free_k = priors.INDOOR_C - fit.balance_c
+    designed = np.maximum(priors.INDOOR_C - free_k / (1.0 - more) - outdoor, 0.0) * (1.0 - more)
+    share = 1.0 - float(designed.sum()) / max(float(now.sum()), 1e-9)
     # Emitters give more in proportion to their excess over the room.
-    hotter = more * (cold + span) * EMITTER_K_PER_K
-    spf = account.spf * SPF_PER_K * hotter * share
-    days = max((account.end_utc - account.start_utc).total_seconds() / 86_400.0, 1.0)
-    kwh = account.electricity_kwh * share * (1.0 - (1.0 - more) * (1.0 - SPF_PER_K * hotter))
-    return _effect(seen, spf, LOSS_COST_U, kwh / days * 365.25)
+    span = float(np.mean(now)) + free_k
+    return _of_more_heat(
+        seen,
+        days,
+        share,
+        more * span * EMITTER_K_PER_K,
+        steadier=2.0,
+        times_a_year=365.25 / heating_days(seen, seen.days["day"][0]),
+    )
 
 
 #: Kelvin of flow above the room for each kelvin between balance temperature and outside:

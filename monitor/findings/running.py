@@ -353,4 +353,16 @@ def _of_defrosts(seen: Seen, days: pl.DataFrame, window: pl.DataFrame) -> Effect
     too_long = lost * max(1.0 - USUAL_DEFROSTS * frost(window) / defrosts, 0.0)
     kwh, low, high = (too_long * used / hours * times for times in DEFROST_COST)
     year = frost(days.tail(365)) / frost(window)
-    return of_electricity(seen, kwh, low, high, days=365.25 / year)
+    effect = of_electricity(seen, kwh, low, high, days=365.25 / year)
+    account = seen.standing.account
+    if effect is None or account is None or account.spf is None:
+        return effect
+    # What a defrost takes from the water is made once more, and counts as heat.
+    rate = float(known["heat_kwh"].sum()) / hours
+    spf = [
+        (account.heat_kwh - too_long * rate * (times - 1.0))
+        / max(account.electricity_kwh - too_long * used / hours * times, 0.05 * used)
+        - account.spf
+        for times in DEFROST_COST
+    ]
+    return effect.model_copy(update={"spf": spf[0], "low": min(spf), "high": max(spf)})

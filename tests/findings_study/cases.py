@@ -111,6 +111,24 @@ def lived(kind: str, strength: str, seed: int, cache: Path = CACHE) -> Lived:
     )
 
 
+def extra_of_a_year(
+    kind: str, strength: str, seed: int, cache: Path = CACHE, *, of_heat: bool
+) -> float:
+    """Electricity that a trouble costs when it is there from the first day of the year, kWh.
+
+    Parameters
+    ----------
+    of_heat
+        Whether the heat itself is the trouble; else the sound home makes as much.
+    """
+    case = draw(kind, strength, seed)  # type: ignore[arg-type]
+    every = replace(metering(case), boundary="H4")
+    heat, used = _inside(case, every, simulated(case, cache, troubled=True, throughout=True))
+    heat_sound, sound = _inside(case, every, simulated(case, cache, troubled=False))
+    as_much = 1.0 if of_heat else heat.sum() / heat_sound.sum()
+    return float(used.sum() - as_much * sound.sum())
+
+
 def _inside(case: Case, meters: Metering, true: dict[str, Floats]) -> tuple[Floats, Floats]:
     """True heat and electricity of each step inside the boundary of the promise."""
     heat = true["space"] + true["dhw"]

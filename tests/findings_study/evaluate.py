@@ -12,7 +12,7 @@ import polars as pl
 from monitor.findings.finding import Finding, Seen
 from monitor.findings.registry import findings
 from tests.findings_study.also_true import ALSO_TRUE
-from tests.findings_study.cases import HEALTHY, Lived, lived
+from tests.findings_study.cases import CACHE, HEALTHY, Lived, extra_of_a_year, lived
 from tests.findings_study.kinds import TELLS, Tells
 from tests.findings_study.look import Derived, derived, look
 
@@ -47,7 +47,7 @@ OF_METERS = frozenset(
     {
         "electricity-without-heat", "heat-without-electricity", "flow-return-swapped", "unit-slip",
         "heat-meter-low", "heat-meter-high", "clock-lag", "register-stuck", "register-jumps",
-        "register-saturated", "meter-counts-house",
+        "register-saturated", "meter-counts-house", "boundary-differs",
     }
 )  # fmt: skip
 
@@ -70,10 +70,11 @@ class Result:
         Every key that appeared, with the day of the data on which it first did.
     false
         Those of them that are not true of the home, or were there before its trouble.
-    spf, spf_true
-        What the finding says the trouble costs by the last look that finds it, and the truth.
+    spf, spf_low, spf_high, spf_true
+        What the finding says the trouble costs by the last look that finds it, with its 95 %
+        interval, and the truth.
     kwh_year, kwh_year_true
-        The same of the electricity of a year at the rate since it began.
+        The same of the electricity of a year that has the trouble from its first day on.
     """
 
     kind: str
@@ -86,6 +87,8 @@ class Result:
     seen: dict[str, int] = field(default_factory=dict)
     false: tuple[str, ...] = ()
     spf: float | None = None
+    spf_low: float | None = None
+    spf_high: float | None = None
     spf_true: float | None = None
     kwh_year: float | None = None
     kwh_year_true: float | None = None
@@ -97,11 +100,11 @@ class Result:
 
 def evaluate(kind: str, strength: str, seed: int, cache: Path | None = None) -> Result:
     """Live a year and look at it as its installer would."""
-    year = lived(kind, strength, seed) if cache is None else lived(kind, strength, seed, cache)
-    return watch(year)
+    cache = CACHE if cache is None else cache
+    return watch(lived(kind, strength, seed, cache), cache)
 
 
-def watch(year: Lived) -> Result:
+def watch(year: Lived, cache: Path = CACHE) -> Result:
     """Look at a year again and again."""
     start = year.site.midnight(year.site.commissioned)
     onset = (year.begins - start).days
@@ -146,7 +149,7 @@ def watch(year: Lived) -> Result:
         seen=seen,
         false=tuple(sorted(false)),
     )
-    return result if told is None else _with_effect(result, year, *told)
+    return result if told is None else _with_effect(result, year, cache, *told)
 
 
 def _after(year: Lived, onset: int, day: int) -> int:
@@ -188,7 +191,7 @@ def _weather_tells(year: Lived, key: str, day: int) -> bool:
     return isinstance(colder, float) and colder >= COLDER_K
 
 
-def _with_effect(result: Result, year: Lived, sight: Seen, found: Finding) -> Result:
+def _with_effect(result: Result, year: Lived, cache: Path, sight: Seen, found: Finding) -> Result:
     """Compare what the finding says that it costs with the truth up to that look."""
     account = sight.standing.account
     if found.effect is None or account is None or account.spf is None:
@@ -196,19 +199,20 @@ def _with_effect(result: Result, year: Lived, sight: Seen, found: Finding) -> Re
     daily = year.truth["daily"]
     end = sight.now.astimezone(year.site.tz).date()
     so_far = daily.filter(daily["day"] < end)
-    since = so_far.filter(so_far["day"] >= year.begins.astimezone(year.site.tz).date())
     total = so_far.drop("day", "outdoor_c", "normal_c").sum().row(0, named=True)
     spf_true = total["heat"] / total["electricity"]
     if year.kind in OF_METERS:
         cost, extra = spf_true - account.spf, None
     else:
         cost = total["heat_sound"] / total["electricity_sound"] - spf_true
-        used, sound = since["all_electricity"].sum(), since["all_electricity_sound"].sum()
-        if year.kind not in OF_HEAT:
-            sound *= since["all_heat"].sum() / since["all_heat_sound"].sum()
-        extra = float(used - sound) / since.height * 365.25
+        extra = extra_of_a_year(
+            year.kind, year.strength, year.seed, cache, of_heat=year.kind in OF_HEAT
+        )
     fields = {
         "spf": found.effect.spf,
+        # The true cost of a meter's trouble also has what meters of its class err.
+        "spf_low": None if year.kind in OF_METERS else found.effect.low,
+        "spf_high": None if year.kind in OF_METERS else found.effect.high,
         "spf_true": cost,
         "kwh_year": found.effect.kwh_year,
         "kwh_year_true": extra,

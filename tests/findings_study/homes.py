@@ -203,8 +203,8 @@ def _weather(case: Case) -> Weather:
     return replace(weather, outdoor_c=weather.outdoor_c + shift)
 
 
-def living(case: Case, *, troubled: bool) -> Living:
-    """The home with all that drives it, with its trouble or without."""
+def living(case: Case, *, troubled: bool, throughout: bool = False) -> Living:
+    """The home with all that drives it, with its trouble (perhaps all year) or without."""
     span = case.span
     drive = drive_home(case.home, span, _weather(case), case.seed)
     there = sound(case.home, span, drive)
@@ -228,7 +228,7 @@ def living(case: Case, *, troubled: bool) -> Living:
     trouble = trouble_of(case.kind)
     if trouble is None or not troubled:
         return there
-    return with_trouble(there, trouble, case.size, case.begin_step)
+    return with_trouble(there, trouble, case.size, 0 if throughout else case.begin_step)
 
 
 def _name(there: Living) -> str:
@@ -242,9 +242,11 @@ def _name(there: Living) -> str:
     return told.hexdigest()[:24]
 
 
-def simulated(case: Case, cache: Path, *, troubled: bool) -> dict[str, Floats]:
+def simulated(
+    case: Case, cache: Path, *, troubled: bool, throughout: bool = False
+) -> dict[str, Floats]:
     """Energies (kWh a step) and states of a case's year, with its trouble or without."""
-    there = living(case, troubled=troubled)
+    there = living(case, troubled=troubled, throughout=throughout)
     path = cache / f"{_name(there)}.npz"
     if not path.exists():
         booked = loop.simulate(there.home.house, there.home.plant, there.course, there.drive)

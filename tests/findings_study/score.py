@@ -16,6 +16,9 @@ from tests.findings_study.kinds import HEALTHY, TROUBLES
 FORTNIGHT = 15
 
 
+HUNDREDTH = 0.01
+
+
 def _share(hits: int, of: int) -> float | None:
     return round(hits / of, 4) if of else None
 
@@ -33,6 +36,18 @@ def _error(said: list[tuple[float, float]]) -> float | None:
     if not said:
         return None
     return round(float(np.median([abs(a - b) / abs(b) for a, b in said])), 3)
+
+
+def _held(results: list[Result]) -> list[bool]:
+    """Of each effect on the SPF whether its stated 95 % interval holds the truth.
+
+    Both are told to hundredths.
+    """
+    return [
+        r.spf_low - HUNDREDTH <= r.spf_true <= r.spf_high + HUNDREDTH
+        for r in results
+        if r.spf_low is not None and r.spf_high is not None and r.spf_true is not None
+    ]
 
 
 def by_kind(results: list[Result]) -> list[dict[str, Any]]:
@@ -71,6 +86,8 @@ def by_kind(results: list[Result]) -> list[dict[str, Any]]:
                     r.found_after is not None and r.found_after <= FORTNIGHT for r in own
                 ),
                 "error_spf": _error(spf),
+                "effects": len(held := _held(own)),
+                "effects_held": sum(held),
                 "error_kwh": _error(kwh),
                 "years_with_false": sum(bool(r.false) for r in own),
             }
@@ -145,6 +162,8 @@ def summary(results: list[Result]) -> dict[str, Any]:
             if (own := [r for r in troubled if r.strength == strength])
         },
         **_days(troubled),
+        "effects": len(held := _held(troubled)),
+        "effects_held": _share(sum(held), len(held)),
         "healthy": healthy(results),
         "by_kind": by_kind(results),
         "by_finding": keys,

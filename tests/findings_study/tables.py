@@ -19,6 +19,10 @@ def _of(part: dict[str, int]) -> str:
     return f"{part['found']} of {part['years']}"
 
 
+def _held(row: dict[str, Any]) -> str:
+    return f"{row['effects_held']} of {row['effects']}" if row["effects"] else "–"
+
+
 def _number(value: float | None) -> str:
     return "–" if value is None else f"{value:.0f}"
 
@@ -50,17 +54,20 @@ def tables(told: dict[str, Any]) -> str:
         f"{_percent(told['within_14_days'])} |",
         f"| days until found, median and 90 % | {_number(told['median_days'])}, "
         f"{_number(told['days_90'])} |",
+        f"| effects on the SPF whose stated 95 % interval holds the truth | "
+        f"{_percent(told['effects_held'])} of {told['effects']} |",
         f"| healthy homes with any false finding | {fine['with_a_false_finding']} of "
         f"{fine['site_years']} |",
         "",
         "| planted | weak | middle | strong | days until found (median, 90 %) | in time | "
-        "error of effect (SPF, kWh) | years with a false finding |",
-        "| --- | --- | --- | --- | --- | --- | --- | --- |",
+        "error of effect (SPF, kWh) | interval holds it | years with a false finding |",
+        "| --- | --- | --- | --- | --- | --- | --- | --- | --- |",
     ]
     lines += [
         f"| {row['kind']} | {_of(row['weak'])} | {_of(row['middle'])} | {_of(row['strong'])} | "
         f"{_number(row['median_days'])}, {_number(row['days_90'])} | {row['in_time']} | "
-        f"{_percent(row['error_spf'])}, {_percent(row['error_kwh'])} | {row['years_with_false']} |"
+        f"{_percent(row['error_spf'])}, {_percent(row['error_kwh'])} | "
+        f"{_held(row)} | {row['years_with_false']} |"
         for row in told["by_kind"]
     ]
     lines += [

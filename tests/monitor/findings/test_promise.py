@@ -18,7 +18,7 @@ from monitor.findings.promise import (
 from monitor.guarantee.causes import Cause
 from monitor.guarantee.standing import StandingWord
 from tests.monitor.findings.unit_home import seen_of
-from tests.monitor.linear_home import Home, site_of, spf_of
+from tests.monitor.linear_home import Home, energies, site_of, spf_of
 
 SOUND = Home()
 PROMISE = spf_of(SOUND)
@@ -30,10 +30,16 @@ def test_rooms_well_above_the_terms_are_told_with_what_they_cost() -> None:
     assert found.kind == "comfort-above-terms"
     assert "23.5 degC" in found.what
     assert found.effect is not None
-    assert 0 < found.effect.low < found.effect.spf < found.effect.high
-    # By hand: 3 K of about 23.5 - 8 K is near a fifth of the heat, and 3.9 K of flow is 9 %.
-    used = 0.25 * PROMISE
-    assert found.effect.kwh_year > used
+    # More heat at the same flow leaves the SPF about as it is; only a raised curve takes from it.
+    assert abs(found.effect.spf) < 0.03
+    assert found.effect.low < -0.1 < 0.1 < found.effect.high
+    # By hand: days below 10 degC are at about 6 degC, and 6 K of the room's 23.5 are free heat,
+    # which leaves 11.5 K to the heating, 3 of them above the terms. Every day of a usual year is
+    # below the 17.5 degC that are left, and has as much.
+    e = energies(WARM)
+    cold = e["outdoor_temp"] < 10.0
+    rooms = float((e["used"] * e["space"] / e["heat"])[cold].mean())
+    assert found.effect.kwh_year == pytest.approx(365.0 * rooms * 3.0 / 11.5, rel=0.05)
     assert found.plainly is not None
     assert "fine if you want" in found.plainly
 
