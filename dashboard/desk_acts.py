@@ -134,32 +134,32 @@ def confirm(user: User, store: Store, number: int, said: str, now: datetime) -> 
     DescriptionError
         Nothing is proposed, by oneself, or the records have changed since.
     """
-    claim = own_claim(user, store, number)
-    proposal = claim.proposal
-    if proposal is None:
-        message = "Nothing is proposed that could be confirmed."
-        raise DescriptionError(message)
-    if proposal.user_id == user.user_id:
-        message = "Who proposed a settlement cannot confirm it: it takes a second person."
-        raise DescriptionError(message)
-    record, settlement = propose_settlement(store, claim.site_id, now=now)
-    if record.hash != json.loads(proposal.document or "{}").get("input_hash"):
-        message = (
-            "What the settlement rests on has changed since it was proposed (readings, "
-            "exclusions, terms, prices or weather). Refuse it, and let it be proposed anew."
+    with store.deciding:
+        claim = own_claim(user, store, number)
+        proposal = claim.proposal
+        if proposal is None:
+            message = "Nothing is proposed that could be confirmed."
+            raise DescriptionError(message)
+        if proposal.user_id == user.user_id:
+            message = "Who proposed a settlement cannot confirm it: it takes a second person."
+            raise DescriptionError(message)
+        record, settlement = propose_settlement(store, claim.site_id, now=now)
+        if record.hash != json.loads(proposal.document or "{}").get("input_hash"):
+            message = (
+                "What the settlement rests on has changed since it was proposed (readings, "
+                "exclusions, terms, prices or weather). Refuse it, and let it be proposed anew."
+            )
+            raise DescriptionError(message)
+        cases.settle(
+            store,
+            number,
+            record,
+            settlement,
+            user_id=user.user_id,
+            role=user.role,
+            said=said or f"The promise was {settlement.decision}.",
+            now=now,
         )
-        raise DescriptionError(message)
-    settled = claims.save_settlement(store, record, settlement, now)
-    cases.add_step(
-        store,
-        number,
-        What.CONFIRMED,
-        user_id=user.user_id,
-        role=user.role,
-        said=said or f"The promise was {settlement.decision}.",
-        now=now,
-        document=json.dumps({"settlement": settled}),
-    )
     return settlement
 
 

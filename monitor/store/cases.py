@@ -8,8 +8,12 @@ from datetime import UTC, date, datetime
 from enum import StrEnum
 from typing import Final
 
+import duckdb
+
 from monitor.errors import NotFoundError
+from monitor.guarantee.settlement import Settlement, SettlementRecord
 from monitor.store import audit
+from monitor.store.claims import insert_settlement
 from monitor.store.connection import Store
 
 #: Longest text of one step.
@@ -126,11 +130,42 @@ def add_step(
         message = f"Claim {number} is closed."
         raise NotFoundError(message)
     with store.transaction([known.site_id]) as cursor:
-        cursor.execute(
-            "INSERT INTO claim_step VALUES (nextval('claim_step_seq'), ?, ?, ?, ?, ?, ?, ?)",
-            [number, now, user_id, role, what.value, said[:MOST_TEXT], document],
-        )
-        audit.note(cursor, "claim step taken", detail=f"claim {number} {what.value}")
+        _insert_step(cursor, number, what, user_id, role, said, now, document)
+
+
+def _insert_step(
+    cursor: duckdb.DuckDBPyConnection,
+    number: int,
+    what: What,
+    user_id: int,
+    role: str,
+    said: str,
+    now: datetime,
+    document: str | None,
+) -> None:
+    cursor.execute(
+        "INSERT INTO claim_step VALUES (nextval('claim_step_seq'), ?, ?, ?, ?, ?, ?, ?)",
+        [number, now, user_id, role, what.value, said[:MOST_TEXT], document],
+    )
+    audit.note(cursor, "claim step taken", detail=f"claim {number} {what.value}")
+
+
+def settle(
+    store: Store,
+    number: int,
+    record: SettlementRecord,
+    settlement: Settlement,
+    *,
+    user_id: int,
+    role: str,
+    said: str,
+    now: datetime,
+) -> None:
+    """Keep the settlement that a claim ends with, and that it does: both or neither."""
+    with store.transaction() as cursor:
+        settled = insert_settlement(cursor, record, settlement, now)
+        document = json.dumps({"settlement": settled})
+        _insert_step(cursor, number, What.CONFIRMED, user_id, role, said, now, document)
 
 
 def claim(store: Store, number: int) -> Claim:

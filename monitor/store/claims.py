@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import UTC, datetime
 
+import duckdb
 import polars as pl
 
 from monitor.errors import NotFoundError
@@ -85,19 +86,29 @@ def save_settlement(
 ) -> int:
     """Keep a settlement with the record that it was computed from; returns its number."""
     with store.transaction() as cursor:
-        (number,) = cursor.execute("SELECT nextval('settlement_seq')").fetchall()[0]
-        cursor.execute(
-            "INSERT INTO settlement VALUES (?, ?, ?, ?, ?, ?)",
-            [
-                number,
-                record.site.id,
-                now,
-                record.hash,
-                record.model_dump_json(),
-                settlement.model_dump_json(),
-            ],
-        )
-        audit.note(cursor, "promise settled", site=record.site.id, detail=f"settlement {number}")
+        return insert_settlement(cursor, record, settlement, now)
+
+
+def insert_settlement(
+    cursor: duckdb.DuckDBPyConnection,
+    record: SettlementRecord,
+    settlement: Settlement,
+    now: datetime,
+) -> int:
+    """As `save_settlement`, inside a transaction."""
+    (number,) = cursor.execute("SELECT nextval('settlement_seq')").fetchall()[0]
+    cursor.execute(
+        "INSERT INTO settlement VALUES (?, ?, ?, ?, ?, ?)",
+        [
+            number,
+            record.site.id,
+            now,
+            record.hash,
+            record.model_dump_json(),
+            settlement.model_dump_json(),
+        ],
+    )
+    audit.note(cursor, "promise settled", site=record.site.id, detail=f"settlement {number}")
     return int(number)
 
 

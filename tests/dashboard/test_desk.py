@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
+import threading
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from datetime import timedelta
 from pathlib import Path
 
@@ -235,6 +237,46 @@ def test_it_takes_two_people_to_settle(desk_store: Store, ada: User, ben: User, 
     assert settled.decision == proposed.decision == "not kept"
     assert claims.settlements(desk_store, OVER).height == 1
     assert not cases.claim(desk_store, raised).is_open
+
+
+def test_two_who_confirm_at_the_same_time_settle_once(desk_store: Store, ada: User, ben: User):
+    number = cases.raise_claim(
+        desk_store, OVER, user_id=99, role="homeowner", said="Once more.", now=NOW
+    )
+    desk_acts.propose(ada, desk_store, number, "", NOW)
+    before = claims.settlements(desk_store, OVER).height
+    together = threading.Barrier(4)
+
+    def confirmed() -> str:
+        together.wait()
+        try:
+            return desk_acts.confirm(ben, desk_store, number, "", NOW).decision
+        except DescriptionError as error:
+            return error.user_message
+
+    with ThreadPoolExecutor(4) as people:
+        done = [one.result(60) for one in [people.submit(confirmed) for _ in range(4)]]
+    late = "Nothing is proposed that could be confirmed."
+    assert sorted(done) == [late, late, late, "not kept"]
+    assert claims.settlements(desk_store, OVER).height == before + 1
+    assert [step.what for step in cases.claim(desk_store, number).steps].count(What.CONFIRMED) == 1
+
+
+def test_neither_settlement_nor_confirmation_stays_where_the_other_fails(
+    desk_store: Store, ada: User, ben: User, monkeypatch: pytest.MonkeyPatch
+):
+    number = cases.raise_claim(
+        desk_store, OVER, user_id=99, role="homeowner", said="And again.", now=NOW
+    )
+    desk_acts.propose(ada, desk_store, number, "", NOW)
+    before = claims.settlements(desk_store, OVER).height
+    with monkeypatch.context() as patched:
+        patched.setattr(cases, "_insert_step", lambda *_: 1 / 0)
+        with pytest.raises(ZeroDivisionError):
+            desk_acts.confirm(ben, desk_store, number, "", NOW)
+    assert claims.settlements(desk_store, OVER).height == before
+    assert cases.claim(desk_store, number).proposal is not None
+    desk_acts.step(ben, desk_store, number, What.CLOSED, "Withdrawn.", NOW)
 
 
 def test_what_changed_since_the_proposal_must_be_proposed_anew(
