@@ -92,6 +92,13 @@ def raise_claim(
     store: Store, site_id: str, *, user_id: int, role: str, said: str, now: datetime
 ) -> int:
     """Raise a claim, or add to the one that is open; returns its number."""
+    with store.deciding:
+        return _raise_or_add(store, site_id, user_id, role, said, now)
+
+
+def _raise_or_add(
+    store: Store, site_id: str, user_id: int, role: str, said: str, now: datetime
+) -> int:
     for claim in load_claims(store, site_id):
         if claim.is_open:
             add_step(store, claim.number, What.NOTE, user_id=user_id, role=role, said=said, now=now)

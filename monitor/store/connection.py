@@ -36,7 +36,7 @@ class Store:
         self._connection = connection
         #: Held while the log of who did what is added to.
         self.audit_lock = Lock()
-        #: Held while a claim is decided, which happens once whoever comes at the same time.
+        #: Held while a claim is raised or decided: once, whoever comes at the same time.
         self.deciding = Lock()
         #: What was made from a site's rows, by site; a transaction drops what it is about.
         self.of_site = Kept(MOST_KEPT)

@@ -239,6 +239,22 @@ def test_it_takes_two_people_to_settle(desk_store: Store, ada: User, ben: User, 
     assert not cases.claim(desk_store, raised).is_open
 
 
+def test_a_claim_that_is_sent_twice_at_once_is_one(desk_store: Store):
+    together = threading.Barrier(4)
+
+    def sent(_: int) -> int:
+        together.wait()
+        return cases.raise_claim(
+            desk_store, RUNNING, user_id=98, role="homeowner", said="Cold rooms.", now=NOW
+        )
+
+    with ThreadPoolExecutor(4) as clicks:
+        (number,) = set(clicks.map(sent, range(4)))
+    cases.add_step(
+        desk_store, number, What.CLOSED, user_id=1, role="warranty", said="Twice.", now=NOW
+    )
+
+
 def test_two_who_confirm_at_the_same_time_settle_once(desk_store: Store, ada: User, ben: User):
     number = cases.raise_claim(
         desk_store, OVER, user_id=99, role="homeowner", said="Once more.", now=NOW
