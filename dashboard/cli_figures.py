@@ -35,6 +35,7 @@ from monitor.metrics.uncertainty import HeatMeterUse
 from monitor.models import Assumption, Boundary, Site
 from monitor.refresh import judge, refresh_site
 from monitor.store import claims, derived
+from monitor.store.changes import pending
 from monitor.store.connection import Store, open_store
 from monitor.store.sites import list_sites, load_site, stored_channels
 from monitor.store.weather import load_weather
@@ -123,7 +124,7 @@ def _ready(
     all_hours: bool,
 ) -> _Ready:
     site = load_site(store, site_id)
-    if derived.changed_since(store, site_id) is not None:
+    if pending(store, site_id) is not None:
         refresh_site(store, site_id, now=periods.utc_now())
     terms = site.current_terms
     if boundary is None:
@@ -295,7 +296,7 @@ def standing(
         sites = [load_site(opened, site)] if site else list_sites(opened)
         found = [
             refresh_site(opened, s.id, now=now)
-            if derived.changed_since(opened, s.id) is not None
+            if pending(opened, s.id) is not None
             else judge(opened, s, stored_channels(opened, s), now=now)
             for s in sites
         ]

@@ -28,8 +28,8 @@ from ingest.sources import FolderSource, HttpSource, MqttSource, Source, Sources
 from ingest.spool import Ripe, Settling, Spool, Taken, final_name, ripe
 from monitor.errors import PledgewattError
 from monitor.store import sources as kept
+from monitor.store.changes import pending
 from monitor.store.connection import Store
-from monitor.store.derived import changed_since
 from monitor.store.sites import load_site
 
 log = logging.getLogger(__name__)
@@ -363,7 +363,7 @@ class Collector:
     def _bring_up_to_date(self, source: Source, now: datetime) -> None:
         """Compute the site anew if its readings changed; a failure keeps no file from the store."""
         try:
-            if changed_since(self.store, source.site) is not None:
+            if pending(self.store, source.site) is not None:
                 self._refresh(self.store, source.site, now)
         except Exception:
             log.exception("The figures of site %s could not be refreshed", source.site)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import hashlib
 from dataclasses import replace
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 
 import polars as pl
 
@@ -39,6 +39,7 @@ from monitor.rules import DEFAULT_RULES, RULES_VERSION, Rules
 from monitor.schemas import SLOT, STATE_SLOT, SUSPECT, empty
 from monitor.schemas import UTC as UTC_TIME
 from monitor.store import claims, derived, readings
+from monitor.store.changes import EVER, Change, pending
 from monitor.store.connection import Store
 from monitor.store.findings import keep_findings
 from monitor.store.prices import load_prices, newest_prices
@@ -162,20 +163,27 @@ def refresh_site(
     The account is computed anew from `rules.lookback` before the first changed reading,
     or from the start of the bridged blocks that reach across that hour.
     """
-    site = load_site(store, site_id)
-    channels = stored_channels(store, site)
-    since = datetime(1970, 1, 1, tzinfo=UTC) if full else derived.changed_since(store, site_id)
-    if since is not None:
-        _derive_from(store, site, channels, since, rules)
-    return judge(store, site, channels, now=now, rules=rules, changed=since is not None)
+    with store.alone(site_id):
+        # Before anything is read: what comes from now on is not known to what is computed.
+        new = pending(store, site_id)
+        site = load_site(store, site_id)
+        channels = stored_channels(store, site)
+        since = EVER if full else None if new is None else new.since
+        if since is not None:
+            _derive_from(store, site, channels, since, new, rules)
+        return judge(store, site, channels, now=now, rules=rules, changed=since is not None)
 
 
 def _derive_from(
-    store: Store, site: Site, channels: list[StoredChannel], since: datetime, rules: Rules
+    store: Store,
+    site: Site,
+    channels: list[StoredChannel],
+    since: datetime,
+    new: Change | None,
+    rules: Rules,
 ) -> None:
     ids = [stored.channel_id for stored in channels]
-    beginning = datetime(1970, 1, 1, tzinfo=UTC)
-    start = beginning
+    beginning = start = EVER
     anchored: set[int] = set()
     if since - beginning > rules.lookback:
         start = (since - rules.lookback).replace(hour=0, minute=0, second=0, microsecond=0)
@@ -209,7 +217,7 @@ def _derive_from(
     # The first day that lies whole in what was loaded, and a day before it.
     first_day = periods.local_day(site, start) + timedelta(days=MARGIN_DAYS)
     new_days = (first_day, days)
-    derived.replace_derived(store, site.id, start, slots, states, suspects, new_days)
+    derived.replace_derived(store, site.id, start, slots, states, suspects, new_days, known=new)
 
 
 def judge(

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from importlib.resources import files
 from pathlib import Path
-from threading import Lock
+from threading import Lock, RLock
 from typing import Final
 
 import duckdb
@@ -34,12 +34,19 @@ class Store:
     def __init__(self, path: Path, connection: duckdb.DuckDBPyConnection) -> None:
         self.path = path
         self._connection = connection
+        self._sites: dict[str, RLock] = {}
+        self._sites_lock = Lock()
         #: Held while the log of who did what is added to.
         self.audit_lock = Lock()
         #: Held while a claim is raised or decided: once, whoever comes at the same time.
         self.deciding = Lock()
         #: What was made from a site's rows, by site; a transaction drops what it is about.
         self.of_site = Kept(MOST_KEPT)
+
+    def alone(self, site_id: str) -> RLock:
+        """Held while a site's readings or figures are written: one after the other."""
+        with self._sites_lock:
+            return self._sites.setdefault(site_id, RLock())
 
     def cursor(self) -> duckdb.DuckDBPyConnection:
         """A cursor of its own, for one thread or request."""

@@ -16,19 +16,10 @@ from monitor.guarantee.standing import Standing
 from monitor.models import Record
 from monitor.schemas import BEHAVIOUR, SLOT, STATE_SLOT, SUSPECT, Schema, check
 from monitor.store import fleet
+from monitor.store.changes import Change, take_in
 from monitor.store.connection import Store, query
 
 Kept = TypeVar("Kept", bound=Record)
-
-
-def changed_since(store: Store, site_id: str) -> datetime | None:
-    """Time of the first change that a site's figures do not know yet; None without one."""
-    rows = (
-        store.cursor()
-        .execute("SELECT since_utc FROM changed WHERE site_id = ?", [site_id])
-        .fetchall()
-    )
-    return rows[0][0].replace(tzinfo=UTC) if rows else None
 
 
 def block_start(store: Store, site_id: str, roles: list[str], moment: datetime) -> datetime | None:
@@ -54,11 +45,15 @@ def replace_derived(
     states: pl.DataFrame,
     suspects: pl.DataFrame,
     behaviour: tuple[date, pl.DataFrame] | None = None,
+    *,
+    known: Change | None = None,
 ) -> None:
     """Put what is newly computed of a site from an hour on in place of the old.
 
     Parameters
     ----------
+    known
+        The change that it knows of.
     behaviour
         The first local day that is new, and a frame of schema BEHAVIOUR.
     """
@@ -85,7 +80,7 @@ def replace_derived(
                     [site_id],
                 )
                 cursor.unregister("fresh")
-        cursor.execute("DELETE FROM changed WHERE site_id = ?", [site_id])
+        take_in(cursor, site_id, known)
 
 
 def load_slots(store: Store, site_id: str) -> pl.DataFrame:

@@ -11,6 +11,7 @@ import polars as pl
 from monitor.guarantee.price_steps import PRICE
 from monitor.schemas import REJECT, UTC, Schema, check, empty
 from monitor.store import audit
+from monitor.store.changes import note_change
 from monitor.store.connection import Store, query
 from monitor.store.sites import list_sites
 
@@ -146,11 +147,7 @@ def record_prices(store: Store, batch: PriceBatch, now: datetime) -> PriceCounts
         if fresh.height:
             since = fresh.select(pl.col("start_utc").min().dt.replace_time_zone(None)).item()
             for site in sites:
-                cursor.execute(
-                    "INSERT INTO changed VALUES (?, ?) "
-                    "ON CONFLICT DO UPDATE SET since_utc = least(since_utc, excluded.since_utc)",
-                    [site, since],
-                )
+                note_change(cursor, site, since)
     return counts
 
 

@@ -15,6 +15,7 @@ from monitor.errors import StoreBusyError
 from monitor.schemas import READING, check
 from monitor.store import audit
 from monitor.store.appending import ShownFrame, forget_blocks
+from monitor.store.changes import note_change
 from monitor.store.connection import Store, query
 from monitor.store.portions import Portion, gathered
 
@@ -88,7 +89,7 @@ def record_import(store: Store, batch: Batch, now: datetime) -> Counts:
         The site changed in the meantime; nothing was recorded.
     """
     try:
-        with store.transaction([batch.site_id]) as cursor:
+        with store.alone(batch.site_id), store.transaction([batch.site_id]) as cursor:
             (import_id,) = cursor.execute("SELECT nextval('import_seq')").fetchall()[0]
             portions: Iterable[Portion] = chain((batch,), batch.rest)
             taken = _Intake(
@@ -128,11 +129,7 @@ def record_import(store: Store, batch: Batch, now: datetime) -> Counts:
                 cursor, "readings imported", site=batch.site_id, detail=f"import {import_id}"
             )
             if taken.since is not None:
-                cursor.execute(
-                    "INSERT INTO changed VALUES (?, ?) "
-                    "ON CONFLICT DO UPDATE SET since_utc = least(since_utc, excluded.since_utc)",
-                    [batch.site_id, taken.since],
-                )
+                note_change(cursor, batch.site_id, taken.since)
     except duckdb.TransactionException as error:
         message = (
             f"{batch.file_name} was not imported: the figures of site '{batch.site_id}' were "

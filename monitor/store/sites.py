@@ -10,6 +10,7 @@ from datetime import datetime
 from monitor.errors import NotFoundError
 from monitor.models import Channel, MeterFit, Site
 from monitor.store import audit, fleet
+from monitor.store.changes import note_change
 from monitor.store.connection import Store
 
 
@@ -54,11 +55,7 @@ def save_site(store: Store, site: Site, now: datetime) -> bool:
         fleet.keep_description(cursor, site.id)
         audit.note(cursor, "site described", site=site.id)
         # A changed description may change every figure: compute the site anew.
-        cursor.execute(
-            "INSERT INTO changed SELECT ?, TIMESTAMP '1970-01-01' "
-            "ON CONFLICT DO UPDATE SET since_utc = TIMESTAMP '1970-01-01'",
-            [site.id],
-        )
+        note_change(cursor, site.id)
     return True
 
 

@@ -10,8 +10,8 @@ from typing import Any
 
 from ingest.collect import Backoff, Collector, Pass
 from ingest.sources import Source, Sources, sources_from_toml
+from monitor.store.changes import pending
 from monitor.store.connection import Store, open_store
-from monitor.store.derived import changed_since
 from monitor.store.readings import imports
 from monitor.store.sites import save_site
 from monitor.store.sources import SourceState, source_states
@@ -99,7 +99,7 @@ class Intake:
         return frame.select("file_name", "accepted", "duplicates", "quarantined").rows()
 
     def unseen_changes(self) -> bool:
-        return changed_since(self.store, "mill-lane-1") is not None
+        return pending(self.store, "mill-lane-1") is not None
 
     def reports(self, outcome: str) -> dict[str, dict[str, Any]]:
         """Reports in the folder of an outcome, by the name of the file that each lies beside."""

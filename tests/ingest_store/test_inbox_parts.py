@@ -25,8 +25,8 @@ from monitor.errors import StoreBusyError
 from monitor.models import Site
 from monitor.store import portions, readings
 from monitor.store.appending import forget_blocks
+from monitor.store.changes import pending
 from monitor.store.connection import Store, open_store, query
-from monitor.store.derived import changed_since
 from monitor.store.readings import Portion, imports, load_readings
 from monitor.store.sites import save_site
 from tests.monitor.homes import at, home
@@ -160,7 +160,7 @@ class TestParts:
         with store.transaction() as cursor:
             cursor.execute("DELETE FROM changed")
         bring(store, tmp_path / "b.csv", HEAD + "".join(rows) + row(10, 10, 10), 60)
-        assert changed_since(store, "mill-lane-1") == at(10)
+        assert pending(store, "mill-lane-1").since == at(10)
 
     def test_readings_of_parts_come_out_in_order_of_channel_and_time(
         self, store: Store, tmp_path: Path

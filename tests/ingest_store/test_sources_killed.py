@@ -16,8 +16,8 @@ from typing import Any
 import pytest
 
 from monitor.refresh import refresh_site
+from monitor.store.changes import pending
 from monitor.store.connection import open_store, query
-from monitor.store.derived import changed_since
 from monitor.store.sites import save_site
 from monitor.store.sources import source_states
 from tests.ingest_store.intake import NOW, PROFILE, rows
@@ -131,7 +131,7 @@ class Machine:
                 "slots": query(cursor, "SELECT * FROM slot ORDER BY ALL").rows(),
                 "state": (state.files, state.readings, state.rejects, state.failed, state.waiting),
                 "newest": state.newest,
-                "unseen": changed_since(store, "mill-lane-1"),
+                "unseen": pending(store, "mill-lane-1"),
             }
         incoming = self.folder / "incoming"
         for outcome in ("done", "failed"):

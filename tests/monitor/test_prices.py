@@ -14,7 +14,7 @@ from monitor.metrics.boundary import recipe
 from monitor.metrics.performance import pair
 from monitor.models import Boundary
 from monitor.schemas import REJECT
-from monitor.store import derived
+from monitor.store.changes import pending
 from monitor.store.connection import Store, open_store
 from monitor.store.prices import (
     STAGED_PRICE,
@@ -149,9 +149,9 @@ def test_new_prices_mark_the_homes_that_pay_them(store: Store) -> None:
     with store.transaction() as cursor:
         cursor.execute("DELETE FROM changed")
     take(store, [0.2], series="west", start=1.0)
-    assert derived.changed_since(store, "mill-lane-1") is None
+    assert pending(store, "mill-lane-1") is None
     take(store, [0.1, 0.2], start=3.0)
-    assert derived.changed_since(store, "mill-lane-1") == at(3)
+    assert pending(store, "mill-lane-1").since == at(3)
 
 
 def test_prices_from_the_store_price_the_electricity(store: Store) -> None:

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from threading import Barrier
 from typing import Any
 
 import polars as pl
@@ -14,8 +16,9 @@ from monitor.metrics.boundary import recipe
 from monitor.metrics.performance import accounts, pair
 from monitor.models import Boundary, Site
 from monitor.refresh import refresh_site
+from monitor.store.changes import pending
 from monitor.store.connection import Store, open_store
-from monitor.store.derived import changed_since, load_slots, load_states
+from monitor.store.derived import load_slots, load_states
 from monitor.store.sites import save_site, stored_channels
 from tests.monitor.homes import at, home
 from tests.monitor.stores import (
@@ -78,7 +81,7 @@ class TestIncremental:
     ) -> None:
         site = registers(store)
         check(store, site, hours(HEAT, 0, 48, 3))
-        assert changed_since(store, site.id) is None
+        assert pending(store, site.id) is None
         monkeypatch.setattr("monitor.refresh.derive", None)
         refresh_site(store, site.id, now=NOW)
         assert load_slots(store, site.id).height == 48
@@ -102,6 +105,51 @@ class TestIncremental:
         refresh_site(store, site.id, now=NOW)
         assert seen[0] >= at(day(200 - 40))
         assert load_slots(store, site.id).height == 24 * 201
+
+    def test_what_comes_while_figures_are_computed_is_in_the_next_ones(
+        self, store: Store, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        from monitor import refresh
+
+        site = registers(store)
+        take(store, hours(HEAT, 0, 48, 3))
+        derive = refresh.derive
+
+        def slow(*given: Any) -> Any:
+            take(store, hours(ELECTRICITY, 0, 48, 1))
+            return derive(*given)
+
+        with monkeypatch.context() as patched:
+            patched.setattr(refresh, "derive", slow)
+            refresh_site(store, site.id, now=NOW)
+        assert load_slots(store, site.id)["role"].unique().to_list() == ["heat_total"]
+        assert pending(store, site.id) is not None
+        refresh_site(store, site.id, now=NOW)
+        assert pending(store, site.id) is None
+        assert_up_to_date(store, site)
+        assert load_slots(store, site.id).height == 2 * 48
+
+    def test_whoever_computes_at_the_same_time_takes_turns(self, store: Store) -> None:
+        site = registers(store)
+        take(store, [*hours(HEAT, 0, 480, 3), *hours(ELECTRICITY, 0, 480, 1)])
+        together = Barrier(5)
+
+        def compute(_: int) -> None:
+            together.wait()
+            refresh_site(store, site.id, now=NOW, full=True)
+
+        def bring(n: int) -> None:
+            together.wait()
+            take(store, hours(HEAT, 480 + 24 * n, 504 + 24 * n, 3))
+
+        with ThreadPoolExecutor(5) as people:
+            done = [people.submit(compute, n) for n in range(3)]
+            done += [people.submit(bring, n) for n in range(2)]
+            for one in done:
+                one.result(60)
+        refresh_site(store, site.id, now=NOW)
+        assert_up_to_date(store, site)
+        assert load_slots(store, site.id).filter(role="heat_total").height == 480 + 48
 
     def test_a_reading_after_a_gap_of_two_months_bridges_it(self, store: Store) -> None:
         site = registers(store)
