@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import plotly.graph_objects as go
 import pytest
 from flask import Flask
 from flask.testing import FlaskClient
@@ -26,7 +27,7 @@ from monitor.store.sites import save_site
 from monitor.store.users import User, add_user, list_users
 from tests.bench import fleet_page as many
 from tests.dashboard.conftest import signed_in
-from tests.dashboard.test_site_page import text
+from tests.dashboard.test_site_page import text, walk
 from tests.ingest.homes_to_propose import hours, site, table
 
 NOW = datetime(2024, 3, 1, 12, tzinfo=UTC)
@@ -193,7 +194,10 @@ def test_a_file_is_shown_with_what_an_import_would_bring(own: Store, ines: User)
     seen, why_not = importing.look(upload, site(), now=NOW)
     assert seen is not None
     assert why_not == ""
-    words = text(import_page.looked(upload, seen, why_not))
+    page = import_page.looked(upload, seen, why_not)
+    words = text(page)
+    (chart,) = [node for node in walk(page) if type(node).__name__ == "Graph"]
+    assert len(go.Figure(chart.figure).data) == 2
     for wanted in (
         "Januar.csv is delimited; 3 columns are read",
         "1,443 readings read = 1,443 accepted",
