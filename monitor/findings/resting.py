@@ -39,10 +39,12 @@ PUMP_KW: Final = (0.045, 0.015, 0.09)
 
 #: Power of a resting unit that is more than its controls (up to 30 W) and its crankcase
 #: heater (up to 50 W) take together, kW, and for each kW of rated heat of large units; what
-#: is usual; and how much more than stated it must be. Common practice, no source.
+#: is usual, or may be at least; and how much more than stated it must be. Common practice,
+#: no source.
 STANDBY_KW: Final = 0.080
 STANDBY_SHARE: Final = 0.008
 USUAL_KW: Final = 0.030
+LEAST_USUAL_KW: Final = 0.005
 ABOVE_STATED: Final = 1.5
 
 _ELECTRICIAN: Final = "Work on mains wiring is for licensed electricians."
@@ -164,7 +166,13 @@ def standby_high(seen: Seen) -> list[Finding]:
                 series("idle_h", "Rest of the compressor", "h"),
             ),
             explains=Cause.STANDBY,
-            effect=_stood_by(seen, spanned(days, found), found, power - usual),
+            effect=_stood_by(
+                seen,
+                spanned(days, found),
+                found,
+                power,
+                (usual, LEAST_USUAL_KW if stated is None else usual),
+            ),
             check=(
                 "Crankcase and tray heaters that never switch off, trace heating of pipes",
                 "Pumps, valves and controls that the unit feeds",
@@ -180,8 +188,21 @@ def standby_high(seen: Seen) -> list[Finding]:
     ]
 
 
-def _stood_by(seen: Seen, window: pl.DataFrame, found: Spell, kw: float) -> Effect | None:
-    """What it costs: at least while it rests, at most at any time."""
+def _stood_by(
+    seen: Seen, window: pl.DataFrame, found: Spell, power: float, usual: tuple[float, float]
+) -> Effect | None:
+    """What it costs beside the usual: at least while it rests, at most at any time.
+
+    Parameters
+    ----------
+    power, usual
+        At rest, kW; what is usual, and the least that it may be.
+    """
     rest, run = (float(window[column].sum()) for column in ("idle_h", "run_h"))
-    kwh, low, high = (kw * (rest + share * run) for share in (0.7, 0.0, 1.0))
+    # Hours of which nothing tells whether it rests are taken for like the others.
+    hours = 24.0 * length(found) / max(rest + run, 1e-9)
+    kwh, low, high = (
+        (power - part) * hours * (rest + share * run)
+        for part, share in ((usual[0], 0.7), (usual[0], 0.0), (usual[1], 1.0))
+    )
     return of_electricity(seen, kwh, 0.9 * low, 1.05 * high, days=length(found))
