@@ -9,6 +9,7 @@ import pytest
 
 from monitor.schemas import SUSPECT, empty
 from monitor.store import derived
+from monitor.store.changes import pending
 from monitor.store.connection import open_store
 from monitor.store.sites import save_site
 from tests.ingest.test_weather_file import HEADER, epw_hours
@@ -51,7 +52,10 @@ def shell(
         save_site(opened, site, datetime(2024, 7, 1, tzinfo=UTC))
         slots, states = frames_of(HOT)
         beginning = datetime(1970, 1, 1, tzinfo=UTC)
-        derived.replace_derived(opened, site.id, beginning, slots, states, empty(SUSPECT))
+        derived.replace_derived(
+            opened, site.id, beginning, slots, states, empty(SUSPECT),
+            known=pending(opened, site.id),
+        )  # fmt: skip
     made.site = site.id  # type: ignore[attr-defined]
     return made
 
