@@ -193,7 +193,8 @@ def _faults(page: sync_api.Page) -> list[str]:
 
 
 def _broken(page: sync_api.Page, rules: dict[str, Any]) -> list[str]:
-    found = Axe().run(page, options={"runOnly": rules}).response["violations"]
+    options = {"runOnly": rules, "resultTypes": ["violations"]}
+    found = Axe().run(page, options=options).response["violations"]
     return [f"{one['id']}: {[n['html'][:120] for n in one['nodes'][:3]]}" for one in found]
 
 
