@@ -416,6 +416,6 @@ def waterfall(found: Shortfall, names: dict[Cause, str]) -> Picture:
     low, high = min([*ends, *floor]), max([*ends, *reach])
     margin = 0.06 * max(high - low, 0.1)
     fig.x_axis(range=[max(0.0, low - 4 * margin), high + margin], showgrid=True)
-    fig.y_axis(autorange="reversed", showgrid=False, automargin=True)
+    fig.y_axis(autorange="reversed", showgrid=False)
     fig.set(height=70 + 34 * len(labels), bargap=0.25)
     return fig

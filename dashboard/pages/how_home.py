@@ -5,7 +5,7 @@ The figures are those of the page's own objects; nothing is computed here a seco
 
 from __future__ import annotations
 
-from datetime import date
+from datetime import date, timedelta
 from typing import Final
 
 from dashboard import format as fmt
@@ -76,8 +76,8 @@ def outlook(ahead: Outlook) -> How:
             f"Half of the plays end above {fmt.spf(ahead.median)}, and nine out of ten end between "
             f"{fmt.spf(ahead.low_90)} and {fmt.spf(ahead.high_90)}. The chance is the share of "
             "plays in which the promise is kept.",
-            f"It is a forecast. It ends on {fmt.day(ahead.period_end)}, and it changes nothing in "
-            "what was measured.",
+            f"It is a forecast. It ends with {fmt.day(ahead.period_end - timedelta(days=1))}, and "
+            "it changes nothing in what was measured.",
         ),
     )
 

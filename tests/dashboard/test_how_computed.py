@@ -5,12 +5,14 @@ from __future__ import annotations
 import io
 import re
 from dataclasses import fields
+from datetime import timedelta
 
 import pandas as pd
 import pytest
 from scipy.stats import norm
 
 from dashboard import data
+from dashboard import format as fmt
 from dashboard.pages import claim as claim_page
 from dashboard.pages import home, how_site, site
 from dashboard.view_models import How
@@ -172,6 +174,17 @@ def test_every_figure_of_a_household_answers_in_plain_words(store, installer, no
     page = as_homeowner.get("/home").get_data(as_text=True)
     assert page.count("How was this computed?") == len([how for how in hows if how])
     assert "/own-data.zip" in page
+
+
+def test_the_forecast_of_a_household_ends_with_the_last_day_of_the_guarantee(store, installer, now):
+    terms = data.record(installer, store, "alder-row-3", now).site.current_terms
+    last = fmt.day(terms.end - timedelta(days=1))
+    (line,) = [
+        line
+        for line in home.home_view(installer, store, "alder-row-3", now).how.outlook.lines
+        if "It ends with" in line
+    ]
+    assert f"It ends with {last}," in line
 
 
 def _formula(how: How) -> str:
