@@ -106,10 +106,7 @@ def _raise_or_add(
     with store.transaction([site_id]) as cursor:
         (number,) = cursor.execute("SELECT nextval('claim_seq')").fetchall()[0]
         cursor.execute("INSERT INTO claim VALUES (?, ?, ?)", [number, site_id, now])
-        cursor.execute(
-            "INSERT INTO claim_step VALUES (nextval('claim_step_seq'), ?, ?, ?, ?, ?, ?, NULL)",
-            [number, now, user_id, role, What.RAISED.value, said[:MOST_TEXT]],
-        )
+        _insert_step(cursor, number, What.RAISED, user_id, role, said, now, None)
         audit.note(cursor, "claim raised", site=site_id, detail=f"claim {number}")
     return int(number)
 
@@ -138,6 +135,7 @@ def add_step(
         raise NotFoundError(message)
     with store.transaction([known.site_id]) as cursor:
         _insert_step(cursor, number, what, user_id, role, said, now, document)
+        audit.note(cursor, "claim step taken", detail=f"claim {number} {what.value}")
 
 
 def _insert_step(
@@ -154,7 +152,6 @@ def _insert_step(
         "INSERT INTO claim_step VALUES (nextval('claim_step_seq'), ?, ?, ?, ?, ?, ?, ?)",
         [number, now, user_id, role, what.value, said[:MOST_TEXT], document],
     )
-    audit.note(cursor, "claim step taken", detail=f"claim {number} {what.value}")
 
 
 def settle(
@@ -173,6 +170,8 @@ def settle(
         settled = insert_settlement(cursor, record, settlement, now)
         document = json.dumps({"settlement": settled})
         _insert_step(cursor, number, What.CONFIRMED, user_id, role, said, now, document)
+        detail = f"claim {number} {What.CONFIRMED.value}"
+        audit.note(cursor, "claim step taken", detail=detail)
 
 
 def claim(store: Store, number: int) -> Claim:
