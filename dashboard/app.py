@@ -18,7 +18,8 @@ from werkzeug.middleware.proxy_fix import ProxyFix
 
 from dashboard import access, auth, data, headers, joining, provider_door
 from dashboard.access import guarded, require_user
-from dashboard.components import parts, shell
+from dashboard.components import shell
+from dashboard.components.written import written
 from dashboard.pages import (
     claim,
     claim_of_site,
@@ -220,7 +221,7 @@ def _callbacks(app: Dash, store: Store, clock: Clock) -> None:
         if not reaches(user, pathname):
             abort(404)
         page, title = _page(user, store, clock(), pathname or "", search, typed)
-        return parts.written(page), f"{title} – pledgewatt", ""
+        return written(page), f"{title} – pledgewatt", ""
 
     @app.callback(
         Output(finding.HISTORY, "children"),

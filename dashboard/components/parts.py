@@ -3,36 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any, Final
+from typing import Any
 
-import orjson
 from dash import dcc, html
-from dash.development.base_component import Component
 
 from dashboard.components.aria import UNHEARD, aria
 from dashboard.pages.site_figures import FigureBlock
 from dashboard.theme import Look
 from dashboard.view_models import Fact, How, Table
-
-_OPTIONS: Final = orjson.OPT_SERIALIZE_NUMPY | orjson.OPT_NON_STR_KEYS
-
-
-def written(part: Any) -> Any:
-    """A part of a page, written as the browser gets it: to be kept, or to be sent at once.
-
-    Returns
-    -------
-    orjson.Fragment
-        It stands among components as one of them; their types do not say so.
-    """
-    return orjson.Fragment(orjson.dumps(part, default=_written, option=_OPTIONS))
-
-
-def _written(part: Any) -> Any:
-    if isinstance(part, Component):
-        return part.to_plotly_json()  # type: ignore[no-untyped-call]
-    message = f"{type(part).__name__} cannot stand on a page"
-    raise TypeError(message)
 
 
 def badge(look: Look) -> html.Span:

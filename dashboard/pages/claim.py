@@ -15,6 +15,7 @@ from dashboard import format as fmt
 from dashboard.access import guarded, require_user
 from dashboard.components import parts
 from dashboard.components.aria import aria
+from dashboard.components.written import written
 from dashboard.desk_acts import Effect, Outcome
 from dashboard.desk_data import Item, Moment
 from dashboard.desk_data import State as There
@@ -374,7 +375,7 @@ def register(app: Dash, store: Store, clock: Callable[[], datetime]) -> None:
     @guarded
     def claim_effect(
         begin: str | None, end: str | None, reason: str | None, condition: int | None, number: int
-    ) -> list[Any]:
+    ) -> Any:
         if not (begin and end):
             raise PreventUpdate
         user = require_user()
@@ -387,7 +388,7 @@ def register(app: Dash, store: Store, clock: Callable[[], datetime]) -> None:
             )  # fmt: skip
         except PledgewattError as error:
             return [html.P(error.user_message, className="problem")]
-        return effect_says(desk_acts.effect(record, draft))
+        return written(effect_says(desk_acts.effect(record, draft)))
 
     @app.callback(
         Output(BODY, "children"),
@@ -438,7 +439,7 @@ def register(app: Dash, store: Store, clock: Callable[[], datetime]) -> None:
             said = error.user_message
         claim = desk_data.own_claim(user, store, number)
         record = data.record(user, store, claim.site_id, now)
-        return body(user, store, claim, record, now), said
+        return written(body(user, store, claim, record, now)), said
 
 
 def _act(

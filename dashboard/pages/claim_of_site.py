@@ -17,6 +17,7 @@ from dashboard import format as fmt
 from dashboard.access import guarded, require_user
 from dashboard.components import parts
 from dashboard.components.aria import aria
+from dashboard.components.written import written
 from dashboard.desk_data import Moment
 from dashboard.pages import how_promise, how_site
 from dashboard.pages.claim import evidence_table, terms_card
@@ -192,4 +193,4 @@ def register(app: Dash, store: Store, clock: Callable[[], datetime]) -> None:
             return no_update, error.user_message
         claim = desk_data.own_claim(user, store, number)
         record = data.record(user, store, claim.site_id, now)
-        return body(store, claim, record, now), "Added."
+        return written(body(store, claim, record, now)), "Added."

@@ -14,6 +14,7 @@ from dashboard import fleet_data
 from dashboard import format as fmt
 from dashboard.access import guarded, require_user
 from dashboard.components import shell
+from dashboard.components.written import written
 from dashboard.pages import agenda, compare, fleet
 from dashboard.pages.agenda import AgendaQuery
 from dashboard.pages.downloads import csv_response
@@ -77,7 +78,7 @@ def register(app: Dash, store: Store, clock: Clock) -> None:
         new: list[int] | None,
         silent: list[int] | None,
         pathname: str,
-    ) -> list[Any]:
+    ) -> Any:
         if pathname != "/agenda":
             raise PreventUpdate
         user, said = require_user(), ""
@@ -85,7 +86,7 @@ def register(app: Dash, store: Store, clock: Clock) -> None:
             if not clicks:
                 raise PreventUpdate
             said = take_note(store, [*(new or []), *(silent or [])], note or "", clock())
-        return agenda.results(user, store, AgendaQuery.parse(search), clock(), said)
+        return written(agenda.results(user, store, AgendaQuery.parse(search), clock(), said))
 
 
 def take_note(store: Store, ticked: list[int], note: str, now: datetime) -> str:
@@ -112,9 +113,7 @@ def _follow_the_address(app: Dash, store: Store, clock: Clock) -> None:
         prevent_initial_call=True,
     )
     @guarded
-    def fleet_results(
-        search: str | None, typed: object, box: str | None, pathname: str
-    ) -> list[object]:
+    def fleet_results(search: str | None, typed: object, box: str | None, pathname: str) -> Any:
         if pathname != "/":
             raise PreventUpdate
         user, now = require_user(), clock()
@@ -123,7 +122,7 @@ def _follow_the_address(app: Dash, store: Store, clock: Clock) -> None:
             # A link that searches fills the box as well.
             set_props(fleet.SEARCH, {"value": query.text})
         found = fleet_data.fleet(user, store, query, now)
-        return fleet.results(user, store, found, now)
+        return written(fleet.results(user, store, found, now))
 
     @app.callback(
         Output(compare.RESULTS, "children"),
@@ -132,10 +131,10 @@ def _follow_the_address(app: Dash, store: Store, clock: Clock) -> None:
         prevent_initial_call=True,
     )
     @guarded
-    def compare_results(search: str | None, pathname: str) -> list[object]:
+    def compare_results(search: str | None, pathname: str) -> Any:
         if pathname != "/compare":
             raise PreventUpdate
-        return compare.results(require_user(), store, search, clock())
+        return written(compare.results(require_user(), store, search, clock()))
 
     @app.callback(
         Output("url", "search"),
@@ -182,7 +181,7 @@ def _views(app: Dash, store: Store, clock: Clock) -> None:
         dropped: list[int] | None,
         search: str | None,
         typed: object,
-    ) -> list[Any]:
+    ) -> Any:
         user = require_user()
         if ctx.triggered_id == fleet.VIEW_SAVE and saves:
             try:
@@ -196,4 +195,4 @@ def _views(app: Dash, store: Store, clock: Clock) -> None:
             said = "Removed." if dropped else "Nothing is ticked: tick the views to remove."
         else:
             raise PreventUpdate
-        return fleet.saved_views(fleet_data.saved(user, store), said)
+        return written(fleet.saved_views(fleet_data.saved(user, store), said))

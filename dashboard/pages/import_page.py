@@ -15,6 +15,7 @@ from dashboard import importing, theme
 from dashboard.access import guarded, require_user
 from dashboard.components import parts
 from dashboard.components.aria import aria
+from dashboard.components.written import written
 from dashboard.pages import import_site
 from dashboard.pages.import_site import SITE as SITE
 from dashboard.proposal_text import how_sure, kind_of, reasons_of, verdict
@@ -406,7 +407,7 @@ def register(app: Dash, store: Store, clock: Callable[[], datetime], uploads: Up
         except UploadError as error:
             return problem(error.user_message), None, _hidden(), []
         seen, why_not = importing.look(upload, site, now=clock())
-        return looked(upload, seen, why_not), upload.token, _buttons(shown=True), []
+        return written(looked(upload, seen, why_not)), upload.token, _buttons(shown=True), []
 
     form = [
         State(TOKEN, "data"),
@@ -433,7 +434,7 @@ def register(app: Dash, store: Store, clock: Callable[[], datetime], uploads: Up
             seen, why_not = importing.look(upload, site, now=clock())
         except UploadError as error:
             return problem(error.user_message)
-        return looked(upload, seen, why_not)
+        return written(looked(upload, seen, why_not))
 
     @app.callback(
         Output(REPORT, "children", allow_duplicate=True),
@@ -456,7 +457,7 @@ def register(app: Dash, store: Store, clock: Callable[[], datetime], uploads: Up
         except PledgewattError as error:
             return problem(error.user_message), _buttons(shown=True)
         uploads.drop(upload.token)
-        return reported(report, upload), _hidden()
+        return written(reported(report, upload)), _hidden()
 
 
 def _hidden() -> list[Any]:

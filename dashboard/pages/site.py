@@ -13,6 +13,7 @@ from dashboard import calendar_chart, data, hour_data
 from dashboard import format as fmt
 from dashboard.components import parts
 from dashboard.components.aria import aria
+from dashboard.components.written import written
 from dashboard.pages import findings_text, how_site, site_figures, site_reasons, site_text
 from dashboard.view_models import Fact, Table
 from monitor.errors import NotFoundError
@@ -45,17 +46,15 @@ def layout(user: User, store: Store, site_id: str, search: str | None, now: date
             *record.parts.get("reasons", lambda: _written(_reasons(record))),
             html.Section(closer(record, search), id=CLOSER, **aria(live="polite")),
             *record.parts.get("history", lambda: _written(_history(record))),
-            record.parts.get(
-                "arrivals", lambda: parts.written(_arrivals(user, store, record.site))
-            ),
-            record.parts.get("events", lambda: parts.written(_events(record))),
+            record.parts.get("arrivals", lambda: written(_arrivals(user, store, record.site))),
+            record.parts.get("events", lambda: written(_events(record))),
         ],
         className="page",
     )
 
 
 def _written(made: list[Any]) -> list[Any]:
-    return [parts.written(part) for part in made]
+    return [written(part) for part in made]
 
 
 def _top(record: data.Record, now: datetime) -> list[Any]:
@@ -240,7 +239,7 @@ def _closer(record: data.Record, chosen: data.Period) -> list[Any]:
     links: list[Any] = [
         dcc.Link(
             fmt.initial(choice.window.name),
-            href=f"/site/{site_id}?period={choice.key}",
+            href=f"/site/{site_id}?period={choice.key}#closer",
             className="chip chosen" if choice.key == chosen.key else "chip",
         )
         for choice in offered

@@ -10,7 +10,7 @@ import orjson
 import pytest
 
 from dashboard import data, home_data
-from dashboard.components import parts
+from dashboard.components.written import written
 from dashboard.pages import home, site
 from monitor.errors import NotFoundError
 from monitor.findings.finding import Confidence, Finding, Topic
@@ -56,9 +56,7 @@ def numbers(text: str) -> list[float]:
 
 def said(user: User, store: Store, now: datetime = NOW) -> str:
     """All that the pages of the home say, beyond the order in which threads add numbers up."""
-    page = orjson.loads(
-        orjson.dumps(parts.written(site.layout(user, store, SITE, "?period=30", now)))
-    )
+    page = orjson.loads(orjson.dumps(written(site.layout(user, store, SITE, "?period=30", now))))
     household = home.view(home_data.home(user, store, SITE, now), now)
     whole = f"{page} {replace(household, explain=None)}"
     return re.sub(r"\d+\.\d{8,}(e-?\d+)?", lambda found: f"{float(found[0]):.9g}", whole)

@@ -27,8 +27,22 @@ def alive(node):
         node = orjson.loads(orjson.dumps(node))
     if not isinstance(node, dict) or "namespace" not in node:
         return node
+    if node["namespace"] == "pledgewatt":
+        return [revived(one) for one in node["props"]["nodes"]]
     module = {"dash_html_components": html, "dash_core_components": dcc}[node["namespace"]]
     return getattr(module, node["type"])(**node["props"])
+
+
+ELEMENTS = {name.lower(): getattr(html, name) for name in html.__all__}
+
+
+def revived(node):
+    """What stands still on a page, as the component that it was."""
+    if not isinstance(node, list):
+        return node
+    kind, attributes, *children = node
+    made = dcc.Link if kind == "Link" else ELEMENTS[kind]
+    return made([revived(child) for child in children], **(attributes or {}))
 
 
 def walk(node):

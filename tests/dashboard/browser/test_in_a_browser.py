@@ -43,6 +43,8 @@ def test_from_the_form_to_a_site_and_out_again(page):
     expect(page.locator(".js-plotly-plot")).to_have_count(6)
     page.get_by_role("link", name="Last 30 days").click()
     expect(page.get_by_text("Last 30 days, 19 February 2026 to 20 March 2026")).to_be_visible()
+    # Who chooses a period stays where its figures are.
+    expect(page.get_by_role("heading", name="A closer look")).to_be_in_viewport()
     page.go_back()
     page.go_back()
     expect(page.get_by_role("heading", level=1)).to_have_text("Fleet")
