@@ -92,6 +92,15 @@ def local_clock(home: Home, span: Span) -> tuple[Floats, Stamps]:
     return hour, local.dt.weekday().cast(pl.Int64).to_numpy()
 
 
+def day_before(values: Floats) -> Floats:
+    """Mean of the 24 h up to and with each step."""
+    total = np.concatenate(([0.0], np.cumsum(values)))
+    index = np.arange(len(values)) + 1
+    before = np.maximum(index - 288, 0)
+    mean: Floats = (total[index] - total[before]) / (index - before)
+    return mean
+
+
 def drive_home(home: Home, span: Span, weather: Weather, seed: int) -> Driving:
     """Give what drives a home's simulation."""
     rng = home_rng(home.id, seed, 1)
@@ -100,10 +109,7 @@ def drive_home(home: Home, span: Span, weather: Weather, seed: int) -> Driving:
     house = home.house
     hour, weekday = local_clock(home, span)
     outdoor = weather.outdoor_c[part] - house.colder_k
-    total = np.concatenate(([0.0], np.cumsum(weather.outdoor_c - house.colder_k)))
-    index = np.arange(skip, skip + span.steps) + 1
-    before = np.maximum(index - 288, 0)
-    mean = (total[index] - total[before]) / (index - before)
+    mean = day_before(weather.outdoor_c - house.colder_k)[part]
     source: Floats = outdoor if home.plant.unit.source == "air" else weather.ground_c[part]
     return Driving(
         outdoor_c=outdoor,

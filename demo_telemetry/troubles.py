@@ -15,7 +15,7 @@ import numpy as np
 from demo_telemetry.faults import Course, Flags, course
 from demo_telemetry.homes import Home
 from demo_telemetry.simulate import Driving, design_curve
-from demo_telemetry.span import Span, local_clock
+from demo_telemetry.span import HEATING_LIMIT_C, Span, day_before, local_clock
 from demo_telemetry.weather import Floats
 
 Strength = Literal["weak", "middle", "strong"]
@@ -321,8 +321,11 @@ def _colder(living: Living, size: float) -> Living:
     outdoor = living.drive.outdoor_c - size
     air = living.home.plant.unit.source == "air"
     return _drive(
-        living, outdoor_c=outdoor, source_c=outdoor if air else living.drive.source_c
-    )  # fmt: skip
+        living,
+        outdoor_c=outdoor,
+        source_c=outdoor if air else living.drive.source_c,
+        heating=(day_before(outdoor) < HEATING_LIMIT_C) & living.home.heating,
+    )
 
 
 _CHANGES: dict[str, Change] = {

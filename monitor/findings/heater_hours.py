@@ -204,7 +204,8 @@ def _in_total(site: Site, hours: pl.DataFrame) -> pl.DataFrame | None:
 def backup_days(seen: Seen, hours: pl.DataFrame, least_kwh: float) -> pl.DataFrame | None:
     """Days that have hours as cold as those in which the heater ran without need.
 
-    `shown` is null on other days: warm weather does not refute a heater that comes on below
+    `needless` and `backup` are what the heater took without need and in all, kWh. `shown` is
+    null on other days: warm weather does not refute a heater that comes on below
     5 degC. None where it never did.
     """
     design = seen.site.heat_pump.design_outdoor_temp_c
@@ -221,7 +222,7 @@ def backup_days(seen: Seen, hours: pl.DataFrame, least_kwh: float) -> pl.DataFra
         return None
     known = pl.col("backup").is_not_null() & (outdoor <= warmest) & (outdoor >= coldest)
     by_day = hours.group_by("day").agg(
-        pl.col("needless").sum(),
+        pl.col("needless", "backup").sum(),
         known.sum().alias("judging"),
         outdoor.filter(pl.col("needless") > 0).max().alias("warmest"),
     )

@@ -29,13 +29,15 @@ from monitor.findings.heater_hours import (
 )
 from monitor.findings.hours import cost, figure, heating_days, spell_fields
 from monitor.findings.spells import Spell, spell
+from monitor.findings.worth import of_electricity
 from monitor.guarantee.causes import Cause
 from monitor.guarantee.heaters import heaters as heaters_of
+from monitor.metrics.account import Account
 from monitor.metrics.plausibility import Figure
 from monitor.models import Role
 
-#: COP at which the unit would have made the same heat, over the SPF so far: as estimated, and
-#: the ends of a 95 % interval. Common practice, no source.
+#: COP at which the unit would have made the same heat, over its own SPF so far: as estimated,
+#: and the ends of a 95 % interval. Common practice, no source.
 INSTEAD: Final = (0.9, 0.7, 1.15)
 
 _CAUTION: Final = (
@@ -110,6 +112,7 @@ def backup_beside_unit(seen: Seen) -> list[Finding]:
                 Role.ELEC_BACKUP,
                 kwh,
                 found,
+                most=figure(window["backup"].sum()),
                 spread=0.03 if metered else 0.35,
                 days=heating_days(seen, found.since),
             ),
@@ -171,7 +174,9 @@ def immersion_runs(seen: Seen) -> list[Finding]:
                     band=(BandPoint(low=0.0, high=IMMERSION_DAY_KWH),),
                 ),
             ),
-            effect=_instead(seen, Role.ELEC_IMMERSION, needless, found, spread=0.05, days=length),
+            effect=_instead(
+                seen, Role.ELEC_IMMERSION, needless, found, most=kwh, spread=0.05, days=length
+            ),
             check=(
                 "Switch, timer and boost of the immersion heater",
                 "Whether it is fed from surplus of the household's own panels",
@@ -195,23 +200,58 @@ def _instead(
     kwh: float,
     found: Spell,
     *,
+    most: float,
     spread: float,
     days: float,
 ) -> Effect | None:
-    """What electricity of a heater costs beside the unit, which would have made the same heat."""
+    """What electricity of a heater costs beside the unit, which would have made the same heat.
+
+    Parameters
+    ----------
+    kwh, most
+        Electricity that was needless, and all that the heater took: at the upper end of the
+        interval none of it was needed.
+    spread
+        How far `kwh` itself may be off, relative.
+    """
     account = seen.standing.account
-    spf = account.spf if account is not None else None
-    if spf is None:
+    if account is None or account.spf is None:
         return None
-    best, low, high = (kwh * (1.0 - 1.0 / max(spf * share, 1.2)) for share in INSTEAD)
-    effect = cost(
+    inside = seen.base is None or (
+        heaters_of(seen.site, seen.base.recipe).state != "outside the boundary"
+    )
+    alone = _alone(account, kwh) if inside else account.spf
+    if not inside and role in seen.site.roles:
+        return _outside(seen, account, kwh, alone, days=days)
+    best, low, high = (
+        part * (1.0 - 1.0 / max(alone * share, 1.2))
+        for part, share in zip((kwh, kwh, max(most, kwh)), INSTEAD, strict=True)
+    )
+    return cost(
         seen, best, low * (1.0 - spread), high * (1.0 + spread), since=found.since, days=days
     )
-    outside = (
-        seen.base is not None
-        and heaters_of(seen.site, seen.base.recipe).state == "outside the boundary"
+
+
+def _alone(account: Account, kwh: float) -> float:
+    """SPF of the unit without what a heater made, one kWh of heat for each of electricity."""
+    rest = max(account.electricity_kwh - kwh, 0.3 * account.electricity_kwh)
+    return max(account.heat_kwh - kwh, 0.0) / rest
+
+
+def _outside(seen: Seen, account: Account, kwh: float, spf: float, *, days: float) -> Effect | None:
+    """What a heater outside of the promise costs: money, and an SPF without its heat.
+
+    The unit is spared hours in which it would do worse or better than on average.
+    """
+    saved = of_electricity(
+        seen, *(kwh * (1.0 - 1.0 / max(spf * s, 1.2)) for s in INSTEAD), days=days
     )
-    if effect is None or not outside or role not in seen.site.roles:
-        return effect
-    # It costs money, but lies outside the promise.
-    return effect.model_copy(update={"spf": 0.0, "low": 0.0, "high": 0.0})
+    if saved is None:
+        return None
+
+    def moved(share: float) -> float:
+        with_it = account.heat_kwh + kwh
+        return with_it / (account.electricity_kwh + kwh / (spf * share)) - spf
+
+    best, low, high = (moved(share) for share in INSTEAD)
+    return saved.model_copy(update={"spf": best, "low": low, "high": high})

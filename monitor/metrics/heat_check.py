@@ -41,6 +41,14 @@ LIKE_HEAT: Final = 0.20
 LIKE_RATE: Final = 0.10
 LEAST_COVERED: Final = 0.95
 
+#: Where water stands still for a part of each hour, the product of hourly means falls short of
+#: the mean of the product, and a sound meter seems to read high. So a meter that reads high is
+#: held against hours alone whose heat, over the nominal one, a unit makes in one go; and
+#: not at all where the ratio follows the flow rate (exponent of a power law): it would be 0 for
+#: any error of a meter, and is 1 for a unit that goes on and off. Common practice, no source.
+IN_ONE_GO: Final = 0.5
+MOST_FOLLOWS: Final = 0.3
+
 #: Below this outdoor temperature air source units defrost: water cools, which a logger sees
 #: and a heat meter does not count. Hours below count only if there are too few others, and
 #: with this relative standard uncertainty more. Common practice, no source.
@@ -79,6 +87,8 @@ class Steady:
         Start of each hour, microseconds since 1970 UTC, shape (n,).
     indicated_kwh, computed_kwh
         Shape (n,).
+    rate_m3h
+        Hourly mean, shape (n,).
     delta_k
         Flow less return temperature, less what the sensors differ by at standstill, shape (n,).
     u_offset_k
@@ -90,6 +100,7 @@ class Steady:
     start_us: npt.NDArray[np.int64]
     indicated_kwh: Values
     computed_kwh: Values
+    rate_m3h: Values
     delta_k: Values
     u_offset_k: float
     frost: Flags
@@ -100,6 +111,7 @@ class Steady:
             self.start_us[keep],
             self.indicated_kwh[keep],
             self.computed_kwh[keep],
+            self.rate_m3h[keep],
             self.delta_k[keep],
             self.u_offset_k,
             self.frost[keep],
@@ -118,10 +130,26 @@ def heat_check(site: Site, slots: pl.DataFrame, states: pl.DataFrame) -> HeatChe
     -------
     HeatCheck or None
         None where flow rate, flow and return temperature are not all recorded for enough
-        such hours.
+        such hours, or the water stops too often for hourly means to tell.
     """
     found = steady_heat(site, slots, states)
-    return None if found is None else compared(found)
+    check = None if found is None else compared(found)
+    if found is None or check is None or check.true_share >= 1.0 or not check.is_doubtful:
+        return check
+    surely = found.when(found.indicated_kwh >= IN_ONE_GO * site.heat_pump.nominal_heat_kw)
+    return None if _follows_the_rate(surely) else compared(surely)
+
+
+def _follows_the_rate(steady: Steady) -> bool:
+    """Whether computed over indicated heat rises with the flow, as where water stops at times."""
+    if len(steady.start_us) < LEAST_STEADY_HOURS:
+        return False
+    rate = np.log(steady.rate_m3h)
+    rate -= rate.mean()
+    if not (rate > 0).any():
+        return False
+    ratio = np.log(steady.computed_kwh / steady.indicated_kwh)
+    return bool((rate * ratio).sum() > MOST_FOLLOWS * (rate * rate).sum())
 
 
 def compared(steady: Steady) -> HeatCheck | None:
@@ -202,6 +230,7 @@ def steady_heat(site: Site, slots: pl.DataFrame, states: pl.DataFrame) -> Steady
         stamp[used],
         kwh[used],
         computed[used],
+        rate[used],
         delta_k[used],
         u_offset,
         heat["frost"].is_not_null().to_numpy()[used],

@@ -38,7 +38,7 @@ OF_WEATHER = frozenset({"weather-not-system", "cause:weather"})
 OF_HEAT = frozenset(
     {
         "summer-heating", "defrost-often", "short-cycling", "comfort-above-terms",
-        "heat-loss-above-design", "weather-colder",
+        "heat-loss-above-design",
     }
 )  # fmt: skip
 

@@ -187,6 +187,24 @@ def normals(case: Case) -> tuple[float, ...]:
     return tuple(round(mean - case.home.house.colder_k, 1) for mean in monthly_normals())
 
 
+def _usual(case: Case, weather: Weather) -> Weather:
+    """The same days about the reference climate: means of 31 days are its own."""
+    days = weather.outdoor_c.shape[0] // 288
+    daily = weather.outdoor_c[: days * 288].reshape(days, 288).mean(axis=1)
+    first = weather.start.timetuple().tm_yday
+    middles = (np.arange(-1, 13) + 0.5) * 365.25 / 12.0
+    means = monthly_normals()
+    normal = np.interp(
+        (first - 0.5 + np.arange(days)) % 365.25, middles, [means[11], *means, means[0]]
+    )
+    window = np.ones(31)
+    off = np.convolve(daily - normal, window, "same") / np.convolve(np.ones(days), window, "same")
+    steps = np.arange(weather.outdoor_c.shape[0]) / 288.0
+    return replace(
+        weather, outdoor_c=weather.outdoor_c - np.interp(steps, np.arange(days) + 0.5, off)
+    )
+
+
 def _weather(case: Case) -> Weather:
     span = case.span
     weather = region_weather(span.end, 12, case.seed)
@@ -206,7 +224,11 @@ def _weather(case: Case) -> Weather:
 def living(case: Case, *, troubled: bool, throughout: bool = False) -> Living:
     """The home with all that drives it, with its trouble (perhaps all year) or without."""
     span = case.span
-    drive = drive_home(case.home, span, _weather(case), case.seed)
+    weather = _weather(case)
+    if case.kind == "weather-colder" and not troubled:
+        # Without the trouble the year is that of the climate, not a year of its own.
+        weather = _usual(case, weather)
+    drive = drive_home(case.home, span, weather, case.seed)
     there = sound(case.home, span, drive)
     if case.kind == "warm-house":
         # Designed for it: a hotter curve, and nobody airs the warmth away.
