@@ -24,9 +24,10 @@ from monitor.metrics.plausibility import (
 )
 from monitor.models import Role
 
-#: Newest stretch over which the meters' clocks are compared by itself: somewhat more than the
-#: hours that a comparison needs. Common practice, no source.
-LATELY: Final = timedelta(days=35)
+#: Newest stretches over which the meters' clocks are compared by themselves: little more than the
+#: hours that a comparison needs, so that a clock that was set wrong is most of it soon, and one
+#: that bears gaps. Common practice, no source.
+LATELY: Final = (timedelta(days=24), timedelta(days=35))
 
 #: Lag of so few days that is one: in a hard frost heat follows electricity by up to two thirds
 #: of an hour. Common practice, no source.
@@ -165,9 +166,12 @@ def _lately(seen: Seen, account: Account) -> list[tuple[Doubt, datetime]]:
     end = account.end_utc
     out: list[tuple[object, datetime]] = []
     if Kind.CLOCKS not in told:
-        start = max(end - LATELY, account.start_utc)
-        said = clocks(seen.site, _between(seen.slots, start, end), account)
-        out += [(said, start)] if _clocks_are_apart(said) else []
+        starts = [max(end - stretch, account.start_utc) for stretch in LATELY]
+        compared = [
+            (clocks(seen.site, _between(seen.slots, start, end), account), start)
+            for start in starts
+        ]
+        out += [pair for pair in compared if _clocks_are_apart(pair[0])][:1]
     if Kind.ROOM not in told:
         terms = seen.site.current_terms
         asked = ASKED_ROOM_C if terms is None else terms.expects.room_c or ASKED_ROOM_C

@@ -13,8 +13,9 @@ a meter is held against the findings that doubt a meter:
   not overlap: a step of the efficiency in January stands though a register hung in May.
 
 Findings of other topics that do not rest on the doubted stream are never touched: a room that is
-cold is cold, whatever the heat meter shows. Refused readings (`register-jumps`) and clocks
-doubt no energy: what was refused is in no figure, and hours shifted in time are in the same sums.
+cold is cold, whatever the heat meter shows. Refused readings (`register-jumps`) doubt no energy:
+what was refused is in no figure. Nor do clocks: hours shifted in time are in the same sums; but
+what rests on heat and electricity of the same hour waits until they are set.
 """
 
 from __future__ import annotations
@@ -35,6 +36,7 @@ class _Stream(StrEnum):
     HEAT = "heat"
     USED = "electricity"
     FLOW = "flow temperature"
+    HOURS = "the hours of heat and electricity"
 
 
 _BOTH: Final = frozenset({_Stream.HEAT, _Stream.USED})
@@ -44,6 +46,7 @@ RESTS_ON: Final[dict[str, frozenset[_Stream]]] = {
     "cause:unit": _BOTH | {_Stream.FLOW},
     "efficiency-step": _BOTH | {_Stream.FLOW},
     "efficiency-drift": _BOTH | {_Stream.FLOW},
+    "pump-always-on": frozenset({_Stream.HOURS}),
     "below-test-points": _BOTH | {_Stream.FLOW},
     "capacity-short": frozenset({_Stream.HEAT}),
     "heat-loss-above-design": frozenset({_Stream.HEAT}),
@@ -66,6 +69,7 @@ DOUBTS: Final = frozenset(
         Doubt.WATER.value,
         Doubt.CARNOT.value,
         Doubt.HOUSE.value,
+        Doubt.CLOCKS.value,
     }
 )
 
@@ -130,6 +134,8 @@ def _concerns(doubt: Finding) -> frozenset[_Stream]:
     if doubt.kind == HEAT_METER:
         # Flow and temperatures are its witnesses.
         return frozenset({_Stream.HEAT})
+    if doubt.kind == Doubt.CLOCKS:
+        return frozenset({_Stream.HOURS})
     return frozenset(_STREAMS[role] for role in doubt.roles if role in _STREAMS)
 
 

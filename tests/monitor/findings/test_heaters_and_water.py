@@ -79,6 +79,20 @@ def test_a_backup_heater_in_mild_weather_is_found_with_what_the_unit_would_have_
     assert "electricians" in (found.caution or "")
 
 
+@pytest.mark.parametrize("kw", [1.0, 3.0, 6.0])
+def test_what_a_backup_heater_costs_is_the_spf_of_the_same_home_without_it(kw: float) -> None:
+    """However much is the heater's: it is held against the unit alone."""
+    alone = sound(40, mean_c=4.0)
+    it = with_backup(below_c=20.0, kw=kw)
+    (found,) = backup_beside_unit(seen(it, boundary="H3", **APART))
+    heat = it["heat_total"].sum() + it["elec_backup"].sum()
+    shown = heat / (it["elec_total"].sum() + it["elec_backup"].sum())
+    cost = alone["heat_total"].sum() / alone["elec_total"].sum() - shown
+    assert found.effect is not None
+    assert found.effect.low < cost < found.effect.high
+    assert found.effect.spf == pytest.approx(cost, rel=0.12)
+
+
 def test_a_backup_heater_below_the_design_temperature_is_in_its_place() -> None:
     it = with_backup(below_c=-3.0)
     assert backup_beside_unit(seen(it, **APART)) == []
@@ -151,8 +165,10 @@ def test_a_promise_that_leaves_heaters_out_loses_no_spf_by_them() -> None:
     outside = immersion_runs(seen(it, boundary="H2", **APART))[0].effect
     assert inside is not None
     assert outside is not None
-    assert inside.spf > 0.0
-    assert outside.spf == outside.high == 0.0
+    assert inside.low > 0.0
+    # What the unit would have made of that heat is as good as its average, or nearly.
+    assert outside.low < 0.0 < outside.high
+    assert abs(outside.spf) < 0.1 * inside.spf
     assert outside.money_year == pytest.approx(0.30 * outside.kwh_year)
     assert outside.kwh_year > 500.0
 

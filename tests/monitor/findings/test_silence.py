@@ -96,6 +96,11 @@ def test_refused_readings_and_clocks_doubt_no_energy() -> None:
         assert silenced([it, step(at(2))]) == [it, step(at(2))]
 
 
+def test_what_two_meters_show_in_the_same_hour_waits_until_their_clocks_are_set() -> None:
+    clocks = doubt("clocks_beside_each_other", Role.HEAT_TOTAL, Role.ELEC_UNIT)
+    assert silenced([clocks, step(at(2), "pump-always-on")]) == [clocks]
+
+
 def test_what_helps_the_household_is_never_silenced() -> None:
     slip = doubt("unit-slip", Role.HEAT_TOTAL, Role.ELEC_UNIT)
     cold = step(at(1), "room_temperature").model_copy(update={"topic": Topic.HOUSEHOLD})
