@@ -16,7 +16,7 @@ from flask import Flask, Response, abort, make_response, render_template, reques
 from werkzeug.exceptions import HTTPException
 from werkzeug.middleware.proxy_fix import ProxyFix
 
-from dashboard import access, auth, data, headers, joining, provider_door
+from dashboard import access, auth, data, desk_acts, headers, joining, provider_door
 from dashboard.access import guarded, require_user
 from dashboard.components import shell
 from dashboard.components.written import written
@@ -165,6 +165,10 @@ def _routes(server: Flask, store: Store, clock: Clock) -> None:
         home.raise_claim(user, store, request.form.get("words", ""), clock())
         return make_response("", 303, {"Location": "/home#claim"})
 
+    def take_up(site_id: str) -> Response:
+        number = desk_acts.take_up(require_user(), store, site_id, clock())
+        return make_response("", 303, {"Location": f"/claim/{number}"})
+
     def download(site_id: str, what: str) -> Response:
         frame = site.download(
             require_user(), store, site_id, what, request.args.get("period"), clock()
@@ -192,6 +196,7 @@ def _routes(server: Flask, store: Store, clock: Clock) -> None:
     server.add_url_rule("/home", "home", home_page)
     server.add_url_rule("/home/claim", "claim_raised", raise_claim, methods=["POST"])
     server.add_url_rule("/site/<site_id>/home", "site_home", home_page)
+    server.add_url_rule("/site/<site_id>/settle", "taken_up", take_up, methods=["POST"])
     server.add_url_rule("/download/<site_id>/<what>.csv", "download", download)
     server.add_url_rule(
         "/download/<site_id>/evidence-<int:number>-<int:nth>.csv", "evidence", evidence_file

@@ -18,7 +18,11 @@ from monitor.refresh import propose_settlement, refresh_site
 from monitor.store import cases, claims
 from monitor.store.cases import What
 from monitor.store.connection import Store
+from monitor.store.fleet import to_settle
 from monitor.store.users import User
+
+#: What a claim says that nobody raised.
+TAKEN_UP = "The guarantee period is over, and the promise is to be settled."
 
 
 @dataclass(frozen=True)
@@ -95,6 +99,30 @@ def effect(record: data.Record, draft: Exclusion) -> Effect | None:
     # Those in force are left out of the blocks already.
     left = exclude(blocks, [(draft.start_utc, draft.end_utc)])
     return Effect(outcome(blocks), outcome(left))
+
+
+def take_up(user: User, store: Store, site_id: str, now: datetime) -> int:
+    """Take up a promise whose period is over, so that it is settled though nobody claims.
+
+    Returns
+    -------
+    int
+        Number of the claim that it is settled in: a new one, or the one that is open.
+
+    Raises
+    ------
+    NotFoundError
+        The person may not see the site, or nothing there is due.
+    """
+    site = data.must_exist(user, store, site_id)
+    terms = site.current_terms
+    due = terms is not None and now >= site.midnight(terms.end)
+    if not due or site_id not in to_settle(store, now.astimezone(site.tz).date(), [site_id]):
+        message = f"No promise of site '{site_id}' is due."
+        raise NotFoundError(message)
+    return cases.take_up(
+        store, site_id, user_id=user.user_id, role=user.role, said=TAKEN_UP, now=now
+    )
 
 
 def propose(user: User, store: Store, number: int, said: str, now: datetime) -> Settlement:

@@ -136,6 +136,7 @@ RULES: Final = (
     # Claims; whose homes they are about is asked where a claim is loaded.
     Rule("/desk", WARRANTY),
     Rule("/claim/<number>", FLEET),
+    Rule("/site/<site_id>/settle", WARRANTY, _SEND),
     Rule("/import", INSTALLERS),
     Rule("/sources", INSTALLERS),
     # People and what they did.

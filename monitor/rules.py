@@ -7,7 +7,7 @@ from datetime import timedelta
 from pydantic import BaseModel, ConfigDict
 
 #: Raised whenever a change alters a figure that was computed before.
-RULES_VERSION = 4
+RULES_VERSION = 5
 
 
 class Rules(BaseModel):

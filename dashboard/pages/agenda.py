@@ -54,7 +54,7 @@ _KINDS: Final[Mapping[str, tuple[str, tuple[str, str], str]]] = {
     "claim": (
         "Claims waiting",
         ("claim waiting", "claims waiting"),
-        "What a household has asked for and is not closed; the longest open first.",
+        "Claims that are not closed; the longest open first.",
     ),
     "due": (
         "Settlements due",
@@ -281,8 +281,8 @@ def told(row: Mapping[str, Any], now: datetime) -> tuple[str, str]:
         return (
             f"The period ended on {fmt.day(row['period_end'] - timedelta(days=1))}; by the terms "
             f"it is {row['settlement']} as the readings stand.",
-            "settle all exclusions and corrections, then seal it with 'pledgewatt settle --site "
-            f"{row['site_id']}'",
+            "agree on hours that do not count and correct what is wrong; the warranty team "
+            "then takes it up at its desk, where two people settle it",
         )
     if row["item"] == "claim":
         return (

@@ -10,6 +10,7 @@ from dash import dcc, html
 
 from dashboard import desk_data, theme
 from dashboard import format as fmt
+from dashboard.access import form_token
 from dashboard.components import parts
 from dashboard.components.aria import aria
 from dashboard.desk_data import Case, Desk, State
@@ -97,12 +98,7 @@ def _section(
     if not found:
         return html.Section([html.H2(title), html.P(nothing)], className="card")
     rows = tuple(_row(case, now) for case in found)
-    first: list[Any] = [
-        dcc.Link(f"Claim {case.claim.number}", href=f"/claim/{case.claim.number}")
-        if case.claim
-        else dcc.Link("Open the site", href=f"/site/{case.site.id}")
-        for case in found
-    ]
+    first = [_way_in(case) for case in found]
     return html.Section(
         [
             html.H2(title),
@@ -116,6 +112,27 @@ def _section(
         ],
         className="card",
     )
+
+
+def _way_in(case: Case) -> Any:
+    if case.claim:
+        return dcc.Link(f"Claim {case.claim.number}", href=f"/claim/{case.claim.number}")
+    look = dcc.Link("Open the site", href=f"/site/{case.site.id}")
+    if case.standing is None or case.standing.settlement is None:
+        return look
+    take_up = html.Form(
+        [
+            dcc.Input(type="hidden", name="csrf", value=form_token()),
+            html.Button(
+                ["Take up", html.Span(f" the promise of {case.site.name}", className="unseen")],
+                type="submit",
+                className="plain",
+            ),
+        ],
+        method="post",
+        action=f"/site/{case.site.id}/settle",
+    )
+    return [look, take_up]
 
 
 def _row(case: Case, now: datetime) -> tuple[str, ...]:

@@ -229,6 +229,8 @@ def claim_lines(claim: Claim, home: home_data.Home) -> list[ClaimLine]:
             said = words[step.what]
             if step.what in {What.CONFIRMED, What.CLOSED} and step.said:
                 said += f" {step.said}"
+        elif step.what is What.RAISED and step.role == "warranty":
+            said = "The time of the promise is over. It is being looked at whether it was kept."
         elif step.what is What.RAISED:
             said = f"The claim was raised for you: {step.said}"
         elif step.visited is not None:

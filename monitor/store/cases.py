@@ -93,16 +93,27 @@ def raise_claim(
 ) -> int:
     """Raise a claim, or add to the one that is open; returns its number."""
     with store.deciding:
-        return _raise_or_add(store, site_id, user_id, role, said, now)
+        known = _open_claim(store, site_id)
+        if known is None:
+            return _raise(store, site_id, user_id, role, said, now)
+        add_step(store, known, What.NOTE, user_id=user_id, role=role, said=said, now=now)
+        return known
 
 
-def _raise_or_add(
-    store: Store, site_id: str, user_id: int, role: str, said: str, now: datetime
+def take_up(
+    store: Store, site_id: str, *, user_id: int, role: str, said: str, now: datetime
 ) -> int:
-    for claim in load_claims(store, site_id):
-        if claim.is_open:
-            add_step(store, claim.number, What.NOTE, user_id=user_id, role=role, said=said, now=now)
-            return claim.number
+    """Raise a claim for those who do not, unless one is open; returns its number."""
+    with store.deciding:
+        known = _open_claim(store, site_id)
+        return _raise(store, site_id, user_id, role, said, now) if known is None else known
+
+
+def _open_claim(store: Store, site_id: str) -> int | None:
+    return next((c.number for c in load_claims(store, site_id) if c.is_open), None)
+
+
+def _raise(store: Store, site_id: str, user_id: int, role: str, said: str, now: datetime) -> int:
     with store.transaction([site_id]) as cursor:
         (number,) = cursor.execute("SELECT nextval('claim_seq')").fetchall()[0]
         cursor.execute("INSERT INTO claim VALUES (?, ?, ?)", [number, site_id, now])

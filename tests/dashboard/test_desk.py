@@ -295,6 +295,39 @@ def test_neither_settlement_nor_confirmation_stays_where_the_other_fails(
     desk_acts.step(ben, desk_store, number, What.CLOSED, "Withdrawn.", NOW)
 
 
+def test_a_promise_that_nobody_claims_is_taken_up_once_and_settled_by_two(
+    desk_store: Store, ada: User, ben: User
+):
+    site_id = "gorse-lane-4"
+    site = _site(site_id, "4 Gorse Lane", "Marlbeck", promise=3.1, start="2025-10-01")
+    terms = site.terms[0].model_copy(update={"months": 4})
+    save_site(desk_store, site.model_copy(update={"terms": (terms,)}), NOW)
+    fill(desk_store, site)
+    refresh_site(desk_store, site_id, now=NOW)
+    assert "the promise of 4 Gorse Lane" in text(desk.layout(ada, desk_store, None, NOW))
+    number = desk_acts.take_up(ada, desk_store, site_id, NOW)
+    assert desk_acts.take_up(ben, desk_store, site_id, NOW) == number
+    assert len(cases.claim(desk_store, number).steps) == 1
+    household = home_data.home(ada, desk_store, site_id, NOW)
+    (line,) = home_parts.claim_lines(household.claims[0], household)
+    assert (
+        line.said == "The time of the promise is over. It is being looked at whether it was kept."
+    )
+    desk_acts.propose(ada, desk_store, number, "Nobody claims; kept by far.", NOW)
+    assert desk_acts.confirm(ben, desk_store, number, "", NOW).decision == "kept"
+    with pytest.raises(NotFoundError):
+        desk_acts.take_up(ada, desk_store, site_id, NOW)
+    assert "4 Gorse Lane" not in text(desk.layout(ada, desk_store, None, NOW))
+
+
+def test_nothing_is_taken_up_that_still_runs_or_is_not_theirs(desk_store: Store, ada: User):
+    with pytest.raises(NotFoundError):
+        desk_acts.take_up(ada, desk_store, RUNNING, NOW)
+    other = person(desk_store, "cora", sites=(RUNNING,))
+    with pytest.raises(NotFoundError):
+        desk_acts.take_up(other, desk_store, OVER, NOW)
+
+
 def test_what_changed_since_the_proposal_must_be_proposed_anew(
     desk_store: Store, ada: User, ben: User
 ):

@@ -180,7 +180,7 @@ def test_each_thing_says_what_to_do_next(opened, person):
     assert told_of["new"][1] == "the filter first"
     assert "costs 0.30 SPF" in told_of["new"][0]
     assert "£120" in told_of["new"][0]
-    assert "pledgewatt settle --site elm-close-8" in told_of["due"][1]
+    assert "the warranty team then takes it up" in told_of["due"][1]
     assert "28 February 2026" in told_of["due"][0]
     assert "9\u00a0days" in told_of["ending"][0]
 
