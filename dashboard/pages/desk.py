@@ -23,6 +23,11 @@ _HEAD = (
     "Evidence", "Remedy so far",
 )  # fmt: skip
 
+_TAKE_UP = (
+    "A promise whose period is over is settled whether anybody claims or not: take it up, propose "
+    "a settlement, and let a second person confirm it."
+)
+
 
 def layout(user: User, store: Store, search: str | None, now: datetime) -> html.Div:
     """The whole page; the address says which page of each list."""
@@ -102,6 +107,11 @@ def _section(
     return html.Section(
         [
             html.H2(title),
+            *(
+                [html.P(_TAKE_UP, className="note")]
+                if any(case.claim is None and _is_due(case) for case in found)
+                else []
+            ),
             parts.table(
                 Table(_HEAD, rows, frozenset({4, 5, 6, 7, 8, 9})),
                 "Figures of the period so far, known hours only; evidence: pieces that are there",
@@ -114,11 +124,15 @@ def _section(
     )
 
 
+def _is_due(case: Case) -> bool:
+    return case.standing is not None and case.standing.settlement is not None
+
+
 def _way_in(case: Case) -> Any:
     if case.claim:
         return dcc.Link(f"Claim {case.claim.number}", href=f"/claim/{case.claim.number}")
     look = dcc.Link("Open the site", href=f"/site/{case.site.id}")
-    if case.standing is None or case.standing.settlement is None:
+    if not _is_due(case):
         return look
     take_up = html.Form(
         [
