@@ -16,7 +16,8 @@ from monitor.findings.finding import (
     Seen,
     Topic,
 )
-from monitor.findings.heater_hours import heater_makes_water
+from monitor.findings.heater_hours import heater_makes_water, immersion_days
+from monitor.findings.heaters import instead
 from monitor.findings.hot_water import GUARD
 from monitor.findings.hours import (
     ENOUGH_COVERED,
@@ -61,6 +62,16 @@ NEVER_DAYS: Final = 35
 NEVER_KNOWN: Final = 30
 LEAST_HOURS: Final = 16
 
+#: What hotter water may cost over the estimate, where it always is so hot, and now and then: its
+#: share in the electricity is larger than in the heat, and how much of each reheat is made at the
+#: higher temperature is not known. Common practice, no source.
+ALWAYS: Final = (0.4, 1.8)
+NOW_AND_THEN: Final = (0.2, 2.0)
+
+#: Electricity of an immersion heater on each hot day from which it makes the pasteurisation, kWh.
+#: Common practice, no source: 150 l by 5 K are 0.9 kWh.
+LEAST_HEATER_KWH: Final = 0.5
+
 
 def hot_water_set_point(seen: Seen) -> list[Finding]:
     """A cylinder that is kept hotter all day than is usual with a heat pump."""
@@ -94,7 +105,7 @@ def hot_water_set_point(seen: Seen) -> list[Finding]:
                 Figure(name="days", value=float(found.days)),
             ),
             evidence=(_cylinder(seen, BandPoint(high=HOT_PEAK_C)),),
-            effect=_hotter(seen, found, peak - HOT_PEAK_C + 4.0),
+            effect=_hotter(seen, found, peak - HOT_PEAK_C + 4.0, ends=ALWAYS),
             check=(
                 "Whether codes, the owner or somebody's health ask for this temperature",
                 "Set point of hot water in the controller, and comfort or boost programmes",
@@ -138,7 +149,13 @@ def pasteurisation_often(seen: Seen) -> list[Finding]:
                 Figure(name="peak on such days", value=peak, unit="degC"),
             ),
             evidence=(_cylinder(seen, BandPoint(high=PASTEURISED_C)),),
-            effect=_hotter(seen, found, max(peak - middle, 0.0) * max(weekly - 1.0, 0.0) / 7.0),
+            effect=_by_heater(seen, found, weekly)
+            or _hotter(
+                seen,
+                found,
+                max(peak - middle, 0.0) * max(weekly - 1.0, 0.0) / 7.0,
+                ends=NOW_AND_THEN,
+            ),
             check=(
                 "Whether somebody at risk, a landlord's duty or a code asks for it",
                 "Programme of the pasteurisation: days, time, temperature and how long it is held",
@@ -237,8 +254,16 @@ def _often(days: pl.DataFrame) -> Spell | None:
     return spell(days, peaks, of_last=OFTEN_OF_LAST, least_days=OFTEN_LEAST, share=OFTEN_SHARE)
 
 
-def _hotter(seen: Seen, found: Spell, kelvin: float) -> Effect | None:
-    """What some kelvin more in the cylinder take, from the electricity of its hot water."""
+def _hotter(seen: Seen, found: Spell, kelvin: float, *, ends: tuple[float, float]) -> Effect | None:
+    """What some kelvin more in the cylinder take, from the electricity of its hot water.
+
+    Parameters
+    ----------
+    kelvin
+        On the mean of all days.
+    ends
+        Of a 95 % interval, over the estimate.
+    """
     kelvin = max(kelvin, 0.0)
     days = seen.days.filter(
         pl.col("day").is_between(found.since, found.until) & (pl.col("heat_kwh") > 0)
@@ -250,10 +275,20 @@ def _hotter(seen: Seen, found: Spell, kelvin: float) -> Effect | None:
     water = pl.col("dhw_kwh").fill_null(priors.BASE_KWH)
     used = pl.col("electricity_kwh") * (water / pl.col("heat_kwh")).clip(0.0, 1.0)
     kwh = float(days.select((used * spared_share(flow + kelvin, flow, source)).sum()).item())
-    # The share of hot water in the electricity is larger than in the heat, and how much of each
-    # reheat is made at the higher temperature is not known.
     length = (found.until - found.since).days + 1
-    return cost(seen, kwh, 0.4 * kwh, 1.8 * kwh, since=found.since, days=length)
+    low, high = ends
+    return cost(seen, kwh, low * kwh, high * kwh, since=found.since, days=length)
+
+
+def _by_heater(seen: Seen, found: Spell, weekly: float) -> Effect | None:
+    """What pasteurisations beyond one a week take, where a metered immersion heater makes them."""
+    days = immersion_days(seen).filter(pl.col("day").is_between(found.since, found.until))
+    kwh = figure(days["kwh"].sum())
+    if kwh < LEAST_HEATER_KWH * found.days:
+        return None
+    needless = kwh * max(weekly - 1.0, 0.0) / weekly
+    length = (found.until - found.since).days + 1
+    return instead(seen, Role.ELEC_IMMERSION, needless, found, most=kwh, spread=0.05, days=length)
 
 
 def _cylinder(seen: Seen, band: BandPoint) -> Evidence:

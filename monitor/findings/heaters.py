@@ -107,7 +107,7 @@ def backup_beside_unit(seen: Seen) -> list[Finding]:
                     else (),
                 ),
             ),
-            effect=_instead(
+            effect=instead(
                 seen,
                 Role.ELEC_BACKUP,
                 kwh,
@@ -174,7 +174,7 @@ def immersion_runs(seen: Seen) -> list[Finding]:
                     band=(BandPoint(low=0.0, high=IMMERSION_DAY_KWH),),
                 ),
             ),
-            effect=_instead(
+            effect=instead(
                 seen, Role.ELEC_IMMERSION, needless, found, most=kwh, spread=0.05, days=length
             ),
             check=(
@@ -194,7 +194,7 @@ def immersion_runs(seen: Seen) -> list[Finding]:
     ]
 
 
-def _instead(
+def instead(
     seen: Seen,
     role: Role,
     kwh: float,

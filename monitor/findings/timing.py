@@ -59,9 +59,10 @@ LEAST_WARM_H: Final = 6
 #: Common practice, no source.
 SUMMER_DAYS: Final = 90
 
-#: Upper end of what a recovery costs over what its hotter flow does: full load takes more as
-#: well. Common practice, no source.
-RECOVERY_SPREAD: Final = 3.0
+#: What a recovery costs over what its hotter flow does: as estimated, since full load takes more
+#: as well, and the ends of a 95 % interval, since the rest itself spares heat. Common practice,
+#: no source; set on simulated homes.
+RECOVERY: Final = (2.0, -1.0, 5.0)
 
 #: Electricity of rooms on such a day over their share of its heat: 95 % interval about one
 #: that is less than 1, since hot water is made hotter. Common practice, no source.
@@ -148,12 +149,9 @@ def setback_recovery(seen: Seen) -> list[Finding]:
                 Evidence(of="state", name=Role.ROOM_TEMP.value, label="Room", unit="degC"),
                 Evidence(of="state", name=Role.FLOW_TEMP.value, label="Flow", unit="degC"),
             ),
-            # The rest itself spares heat, so that nothing may be gained.
             effect=cost(
                 seen,
-                spared,
-                -spared,
-                RECOVERY_SPREAD * spared,
+                *(spared * times for times in RECOVERY),
                 since=found.since,
                 days=heating_days(seen, found.since),
             ),

@@ -222,6 +222,20 @@ def test_a_daily_pasteurisation_is_told_from_a_hot_set_point() -> None:
     assert hot_water_set_point(seen(it)) == []
 
 
+def test_what_a_metered_heater_takes_for_daily_pasteurisations_is_what_they_cost() -> None:
+    """1.5 kWh a day, of which one in seven would do; the unit makes the same heat with a third."""
+    it = with_immersion(1.5)
+    it["dhw_temp"][:, 5] = 60.5
+    (found,) = pasteurisation_often(seen(it, **APART))
+    assert found.effect is not None
+    needless = 1.5 * 6.0 / 7.0 * 365.25
+    assert 0.55 * needless < found.effect.kwh_year < 0.75 * needless
+    del it["elec_immersion"]
+    (unmetered,) = pasteurisation_often(seen(it))
+    assert unmetered.effect is not None
+    assert unmetered.effect.kwh_year < 0.5 * found.effect.kwh_year
+
+
 def test_what_an_immersion_heater_keeps_hot_is_told_once() -> None:
     it = with_immersion(5.0)
     it["dhw_temp"][:] = 60.0
