@@ -27,7 +27,7 @@ from monitor.findings.heater_hours import (
     heater_makes_water,
     immersion_days,
 )
-from monitor.findings.hours import cost, figure, heating_days, spell_fields
+from monitor.findings.hours import cost, figure, heating_days, inside_share, spell_fields
 from monitor.findings.spells import Spell, spell
 from monitor.findings.worth import of_electricity
 from monitor.guarantee.causes import Cause
@@ -215,14 +215,15 @@ def instead(
         How far `kwh` itself may be off, relative.
     """
     account = seen.standing.account
-    if account is None or account.spf is None:
+    if account is None or not account.spf:
         return None
     inside = seen.base is None or (
         heaters_of(seen.site, seen.base.recipe).state != "outside the boundary"
     )
-    alone = _alone(account, kwh) if inside else account.spf
+    ours = kwh * inside_share(seen, account, found.since)
     if not inside and role in seen.site.roles:
-        return _outside(seen, account, kwh, alone, days=days)
+        return _outside(seen, account, account.spf, kwh, ours, days=days)
+    alone = _alone(account, ours) if inside else account.spf
     best, low, high = (
         part * (1.0 - 1.0 / max(alone * share, 1.2))
         for part, share in zip((kwh, kwh, max(most, kwh)), INSTEAD, strict=True)
@@ -238,10 +239,13 @@ def _alone(account: Account, kwh: float) -> float:
     return max(account.heat_kwh - kwh, 0.0) / rest
 
 
-def _outside(seen: Seen, account: Account, kwh: float, spf: float, *, days: float) -> Effect | None:
+def _outside(
+    seen: Seen, account: Account, spf: float, kwh: float, ours: float, *, days: float
+) -> Effect | None:
     """What a heater outside of the promise costs: money, and an SPF without its heat.
 
-    The unit is spared hours in which it would do worse or better than on average.
+    The unit is spared hours in which it would do worse or better than on average. `ours` is what
+    the heater took within the guarantee period.
     """
     saved = of_electricity(
         seen, *(kwh * (1.0 - 1.0 / max(spf * s, 1.2)) for s in INSTEAD), days=days
@@ -250,8 +254,8 @@ def _outside(seen: Seen, account: Account, kwh: float, spf: float, *, days: floa
         return None
 
     def moved(share: float) -> float:
-        with_it = account.heat_kwh + kwh
-        return with_it / (account.electricity_kwh + kwh / (spf * share)) - spf
+        with_it = account.heat_kwh + ours
+        return with_it / (account.electricity_kwh + ours / (spf * share)) - spf
 
     best, low, high = (moved(share) for share in INSTEAD)
     return saved.model_copy(update={"spf": best, "low": low, "high": high})

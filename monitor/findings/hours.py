@@ -15,6 +15,7 @@ from monitor.findings.worth import of_electricity
 from monitor.guarantee.causes import Cause
 from monitor.metrics import climate as weather
 from monitor.metrics import priors
+from monitor.metrics.account import Account
 from monitor.models import Role, Site
 from monitor.schemas import Schema
 
@@ -246,15 +247,22 @@ def cost(
     account = seen.standing.account
     if effect is None or account is None:
         return effect
-    begin = seen.site.midnight(since)
-    if begin >= account.start_utc:
+    inside = inside_share(seen, account, since)
+    if inside == 1.0:
         return effect
-    length = (account.end_utc - begin).total_seconds()
-    inside = (account.end_utc - account.start_utc).total_seconds() / max(length, 1.0)
     own = of_electricity(seen, kwh * inside, low * inside, high * inside, days=days)
     if own is None:
         return effect
     return effect.model_copy(update={"spf": own.spf, "low": own.low, "high": own.high})
+
+
+def inside_share(seen: Seen, account: Account, since: date) -> float:
+    """Share of the time since a day that lies in the guarantee period."""
+    begin = seen.site.midnight(since)
+    if begin >= account.start_utc:
+        return 1.0
+    length = (account.end_utc - begin).total_seconds()
+    return (account.end_utc - account.start_utc).total_seconds() / max(length, 1.0)
 
 
 def heating_days(seen: Seen, since: date) -> float:
