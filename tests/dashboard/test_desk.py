@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 
 from dashboard import data, demo_claims, desk_acts, desk_data, home_data, site_claims
+from dashboard.app import create_app
 from dashboard.desk_data import State
 from dashboard.pages import claim as page
 from dashboard.pages import claim_of_site, desk, home_parts
@@ -22,7 +23,7 @@ from monitor.store.cases import What
 from monitor.store.connection import Store, open_store
 from monitor.store.sites import save_site
 from monitor.store.users import User
-from tests.dashboard.conftest import NOW, PASSWORD, _site, fill
+from tests.dashboard.conftest import NOW, PASSWORD, _site, fill, signed_in
 from tests.dashboard.test_site_page import text
 
 OVER, RUNNING = "gorse-lane-2", "heath-end"
@@ -295,15 +296,20 @@ def test_neither_settlement_nor_confirmation_stays_where_the_other_fails(
     desk_acts.step(ben, desk_store, number, What.CLOSED, "Withdrawn.", NOW)
 
 
+def unclaimed(store: Store, site_id: str, name: str) -> None:
+    """A home whose promise was kept, and whose period is over."""
+    site = _site(site_id, name, "Marlbeck", promise=3.1, start="2025-10-01")
+    terms = site.terms[0].model_copy(update={"months": 4})
+    save_site(store, site.model_copy(update={"terms": (terms,)}), NOW)
+    fill(store, site)
+    refresh_site(store, site_id, now=NOW)
+
+
 def test_a_promise_that_nobody_claims_is_taken_up_once_and_settled_by_two(
     desk_store: Store, ada: User, ben: User
 ):
     site_id = "gorse-lane-4"
-    site = _site(site_id, "4 Gorse Lane", "Marlbeck", promise=3.1, start="2025-10-01")
-    terms = site.terms[0].model_copy(update={"months": 4})
-    save_site(desk_store, site.model_copy(update={"terms": (terms,)}), NOW)
-    fill(desk_store, site)
-    refresh_site(desk_store, site_id, now=NOW)
+    unclaimed(desk_store, site_id, "4 Gorse Lane")
     assert "the promise of 4 Gorse Lane" in text(desk.layout(ada, desk_store, None, NOW))
     number = desk_acts.take_up(ada, desk_store, site_id, NOW)
     assert desk_acts.take_up(ben, desk_store, site_id, NOW) == number
@@ -318,6 +324,19 @@ def test_a_promise_that_nobody_claims_is_taken_up_once_and_settled_by_two(
     with pytest.raises(NotFoundError):
         desk_acts.take_up(ada, desk_store, site_id, NOW)
     assert "4 Gorse Lane" not in text(desk.layout(ada, desk_store, None, NOW))
+
+
+def test_the_button_of_the_desk_leads_to_the_claim_and_needs_the_token_of_the_session(
+    desk_store: Store, ada: User
+):
+    unclaimed(desk_store, "gorse-lane-6", "6 Gorse Lane")
+    client = signed_in(create_app(desk_store, clock=lambda: NOW), ada)
+    assert client.post("/site/gorse-lane-6/settle").status_code == 400
+    assert cases.load_claims(desk_store, "gorse-lane-6") == []
+    answer = client.post("/site/gorse-lane-6/settle", data={"csrf": "token"})
+    (claim,) = cases.load_claims(desk_store, "gorse-lane-6")
+    assert (answer.status_code, answer.location) == (303, f"/claim/{claim.number}")
+    assert client.post(f"/site/{RUNNING}/settle", data={"csrf": "token"}).status_code == 404
 
 
 def test_nothing_is_taken_up_that_still_runs_or_is_not_theirs(desk_store: Store, ada: User):
