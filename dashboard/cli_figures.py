@@ -184,7 +184,7 @@ def periods_(
         if terms is not None:
             windows.append(periods.Window("guarantee period", terms.start, terms.end))
         windows += [
-            periods.Window(f"last {days} days", after - timedelta(days), after)
+            periods.Window(f"last {days} days on record", after - timedelta(days), after)
             for days in (7, 30, 365)
         ]
         windows += periods.heating_seasons(first, after)

@@ -176,12 +176,17 @@ def test_quarantine_names_file_line_column_and_reason(shell: Shell) -> None:
 def test_usual_periods_and_rolling_windows_carry_hours_and_uncertainty(shell: Shell) -> None:
     shell.filled()
     usual = {row["period"]: row for row in shell.json("periods", "--site", "mill-lane-1")}
-    assert {"guarantee period", "last 7 days", "last 30 days", "January 2024"} <= set(usual)
-    assert usual["last 7 days"]["spf"] == pytest.approx(3.0)
-    assert usual["last 7 days"]["hours"]["measured"] == 7 * 24
+    assert {
+        "guarantee period",
+        "last 7 days on record",
+        "last 30 days on record",
+        "January 2024",
+    } <= set(usual)
+    assert usual["last 7 days on record"]["spf"] == pytest.approx(3.0)
+    assert usual["last 7 days on record"]["hours"]["measured"] == 7 * 24
     week = shell.json("rolling", "--site", "mill-lane-1", "--days", "7")
-    assert week[-1]["spf"] == pytest.approx(usual["last 7 days"]["spf"])
-    assert week[-1]["u_spf"] == pytest.approx(usual["last 7 days"]["u_spf"])
+    assert week[-1]["spf"] == pytest.approx(usual["last 7 days on record"]["spf"])
+    assert week[-1]["u_spf"] == pytest.approx(usual["last 7 days on record"]["u_spf"])
     assert week[-1]["last_day"] == "2024-02-09"
     assert all(
         row["hours_measured"] + row["hours_bridged"] + row["hours_missing"] == 7 * 24

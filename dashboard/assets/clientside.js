@@ -33,12 +33,39 @@
       node.setAttribute("aria-label", "Choose a file");
     });
   }
-  new MutationObserver(plain).observe(document.documentElement, {
+  new MutationObserver(function () {
+    plain();
+    stay();
+  }).observe(document.documentElement, {
     childList: true,
     subtree: true,
     attributes: true,
     attributeFilter: ["role", "aria-selected", "tabindex"],
   });
+
+  // Who follows a link that only redraws a part of the page stays on that link.
+  var followed = null;
+  function words(link) {
+    return link.textContent.replace(/[^\p{L}\p{N}]+/gu, " ").trim().replace(/ chosen$/, "");
+  }
+  ["keydown", "pointerdown"].forEach(function (kind) {
+    document.addEventListener(kind, function () { followed = null; }, true);
+  });
+  document.addEventListener("click", function (event) {
+    var link = event.target.closest && event.target.closest("#page a[href]");
+    followed = link && document.activeElement === link ? words(link) : null;
+  }, true);
+  function stay() {
+    if (followed === null || document.activeElement !== document.body) {
+      return;
+    }
+    var same = Array.from(document.querySelectorAll("#page a[href]")).filter(function (link) {
+      return words(link) === followed;
+    });
+    if (same.length === 1) {
+      same[0].focus({ preventScroll: true });
+    }
+  }
 
   // A link inside of a page leads to its place, though pages are drawn after their address.
   function place() {

@@ -211,7 +211,10 @@ def _comparison_lines(site: Site, found: BoilerComparison) -> list[Line]:
         return fmt.amounts(part.low, part.high, found.currency)
 
     saved = found.saved
-    word = "Saved against the former heating" if saved.best >= 0 else "Dearer than before"
+    word = "Saved against the former heating"
+    if saved.best < 0:
+        word = "Dearer than before"
+        saved = Range(low=-saved.high, best=-saved.best, high=-saved.low)
     lines = [
         Line(
             "The same heat, as before",
@@ -222,7 +225,7 @@ def _comparison_lines(site: Site, found: BoilerComparison) -> list[Line]:
         ),
         Line(
             word,
-            fmt.money(abs(saved.best), found.currency),
+            fmt.money(saved.best, found.currency),
             f"bounds {of(saved)}; standing charge of the fuel saved: "
             f"{fmt.money(found.standing_saved, found.currency)}",
             how_cost.saved(site, found),

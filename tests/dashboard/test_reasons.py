@@ -148,6 +148,22 @@ def test_a_household_is_told_what_the_old_heating_would_have_cost(
     assert "somewhere between" in fact.remark
 
 
+@pytest.mark.parametrize(
+    ("saved", "name", "bounds"),
+    [
+        (Range(low=-20.0, best=140.0, high=300.0), "Saved", "−£20.00 to £300"),
+        (Range(low=-300.0, best=-140.0, high=20.0), "Dearer", "−£20.00 to £300"),
+    ],
+)
+def test_bounds_of_what_is_dearer_are_of_what_is_dearer(record, saved, name, bounds):
+    it = record("alder-row-3")
+    told = it.assessment.model_copy(update={"comparison": _compared(saved)})
+    words = text(site_reasons.costs(replace(it, assessment=told)))
+    line = words[words.index(name) :]
+    assert "£140" in line.split("bounds")[0]
+    assert line.split("bounds ")[1].startswith(bounds)
+
+
 def test_a_household_is_told_a_reason_only_where_it_is_sure(store, installer, now):
     found = home_data.home(installer, store, "brook-cottage", now)
     known = found.record.assessment

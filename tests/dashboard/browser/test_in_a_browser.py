@@ -58,6 +58,18 @@ def test_from_the_form_to_a_site_and_out_again(page):
     expect(page.get_by_role("heading", level=1)).to_have_text("Sign in")
 
 
+def test_who_chooses_by_keyboard_stays_where_they_are(page):
+    sign_in(page, "ines")
+    expect = sync_api.expect
+    page.get_by_role("link", name="12 Chapel Hill", exact=True).click()
+    expect(page.locator(".js-plotly-plot")).to_have_count(6)
+    for name in ("Last 30 days", "Last 365 days"):
+        page.get_by_role("link", name=name, exact=True).focus()
+        page.keyboard.press("Enter")
+        expect(page.locator("#site-period")).to_contain_text(f"{name}, ")
+        expect(page.get_by_role("link", name=name, exact=True)).to_be_focused()
+
+
 def test_a_link_to_a_filtered_fleet_shows_it(page):
     sign_in(page, "ines")
     page.goto("/?standing=blind")
