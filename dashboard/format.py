@@ -68,6 +68,15 @@ def number(value: float | None, places: int = 0) -> str:
     return text.replace("-", "−") if float(text.replace(",", "")) else text.lstrip("-")
 
 
+def figures(value: float | None) -> str:
+    """Three figures of a number, or all of its whole ones: never with an exponent."""
+    if value is None or not isfinite(value):
+        return NOTHING
+    if abs(value) >= 1000 or abs(value) < 0.0001:
+        return number(value)
+    return f"{value:.3g}".replace("-", "−")
+
+
 def energy(kwh: float | None) -> str:
     """Energy in kWh, or in MWh from 10 000 kWh on."""
     if kwh is None or not isfinite(kwh):

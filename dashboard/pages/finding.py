@@ -191,7 +191,7 @@ def _block(record: data.Record, store: Store, kept: KeptFinding, shown: Evidence
             fmt.moment(r["time"].astimezone(record.site.tz))
             if hourly
             else fmt.short_day(r["time"]),
-            f"{r['value']:.3g}",
+            fmt.figures(r["value"]),
             _expected(r["low"], r["high"]),
         )
         for r in known.tail(120).iter_rows(named=True)
@@ -211,7 +211,7 @@ def _expected(low: float | None, high: float | None) -> str:
     if low is None and high is None:
         return fmt.NOTHING
     if low is None:
-        return f"up to {high:.3g}"
+        return f"up to {fmt.figures(high)}"
     if high is None:
-        return f"from {low:.3g}"
-    return f"{low:.3g} to {high:.3g}"
+        return f"from {fmt.figures(low)}"
+    return f"{fmt.figures(low)} to {fmt.figures(high)}"

@@ -110,7 +110,7 @@ def _one(kept: KeptFinding, record: data.Record) -> html.Details:
     if finding.check:
         body += [html.P("What to check, in order:"), html.Ol([html.Li(c) for c in finding.check])]
     if finding.figures:
-        rows = tuple((f.name, f"{f.value:,.3g}", f.unit) for f in finding.figures)
+        rows = tuple((f.name, fmt.figures(f.value), f.unit) for f in finding.figures)
         shown = Table(("Evidence", "Value", "Unit"), rows, frozenset({1}))
         body.append(parts.table(shown, "What it rests on"))
     body.append(

@@ -174,7 +174,7 @@ def _against_before(home: home_data.Home) -> list[Fact]:
             Fact(
                 name,
                 fmt.money(abs(saved.best), compared.currency),
-                f"for the same heat, at the prices on record; somewhere between {between}, a minus "
+                f"for the same heat, at the prices on record; anything from {between}, a minus "
                 "sign meaning that it costs more, as nobody knows exactly how good the old one was",
                 how_home.saved(compared),
             )

@@ -5,7 +5,6 @@ from __future__ import annotations
 from datetime import date
 from typing import Any, Final
 
-import numpy as np
 import polars as pl
 
 from monitor.findings.causes import effect_of
@@ -269,19 +268,20 @@ def heating_days(seen: Seen, since: date) -> float:
     """Days of a year that the heating since a day stands for, by degree days.
 
     Of days that are known, over the degree days of a usual year in the site's reference
-    climate (default the average of the United Kingdom): three months of winter are most of
-    a year's heating.
+    climate (default the average of the United Kingdom), as far off as its own days show it to
+    lie: three months of winter are most of a year's heating.
     """
     given = seen.base.given.climate if seen.base is not None else None
     usual = given or weather.from_months(weather.UK_AVERAGE, weather.UK_ORIGIN)
-    year = np.maximum(DEGREE_DAY_BASE_C - usual.normal(np.arange(1.0, 366.0)), 0.0).sum()
+    there = weather.place(usual, seen.days["day"], seen.days["outdoor_c"].to_numpy())
+    year = weather.degree_days(there, DEGREE_DAY_BASE_C)
     known = (pl.col("day") >= since) & (2 * pl.col("hours_placed") >= pl.col("hours"))
     seen_k = (
         seen.days.filter(known)
         .select((DEGREE_DAY_BASE_C - pl.col("outdoor_c")).clip(lower_bound=0.0).sum())
         .item()
     )
-    return max(365.25 * float(seen_k) / max(float(year), 1.0), 1.0)
+    return max(365.25 * float(seen_k) / max(year, 1.0), 1.0)
 
 
 def source_of(seen: Seen) -> pl.Expr:

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date
+from statistics import NormalDist
 from typing import Final
 
 import numpy as np
@@ -257,6 +258,21 @@ def place(climate: Climate, days: pl.Series, outdoor_c: Values) -> Placed:
     covariance = share @ np.linalg.inv(information) @ share
     covariance[0, 0] += share[0, 0] * year_variance
     return Placed(climate, mean, np.linalg.cholesky(covariance))
+
+
+def degree_days(placed: Placed, base_c: float) -> float:
+    """Degree days of a usual year at a site, K d.
+
+    Days stray about the seasonal cycle by a normal distribution, so that mild months have some
+    too: E max(b - T, 0) = s (z F(z) + f(z)) with z = (b - m) / s.
+    """
+    doy = np.arange(1.0, 366.0)
+    normal = placed.climate.normal(doy) + placed.mean[0] - placed.mean[1] * _season(doy)
+    sd = _daily_sd(doy)
+    z = (base_c - normal) / sd
+    below = np.array([NormalDist().cdf(one) for one in z])
+    density = np.exp(-0.5 * z**2) / np.sqrt(2.0 * np.pi)
+    return float((sd * (z * below + density)).sum()) * YEAR / 365.0
 
 
 def draw(placed: Placed, first: date, count: int, members: int, rng: np.random.Generator) -> Values:

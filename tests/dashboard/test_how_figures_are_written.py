@@ -113,3 +113,12 @@ def test_words_are_listed_as_people_do():
     assert fmt.listing([]) == ""
     assert fmt.listing(["a"]) == "a"
     assert fmt.listing(["a", "b", "c"]) == "a, b and c"
+
+
+@pytest.mark.parametrize(
+    ("value", "text"),
+    [(4486.2, "4,486"), (608, "608"), (1.1649, "1.16"), (0.0371, "0.0371"), (-7.5, "−7.5"),
+     (123.4, "123"), (0.0, "0"), (1e-7, "0"), (None, "–")],
+)  # fmt: skip
+def test_three_figures_are_written_without_an_exponent(value, text):
+    assert plain(fmt.figures(value)) == text

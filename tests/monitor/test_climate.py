@@ -10,8 +10,10 @@ import pytest
 
 from monitor.metrics.climate import (
     UK_AVERAGE,
+    UK_ORIGIN,
     YEAR_SPREAD_K,
     day_of_year,
+    degree_days,
     draw,
     from_days,
     from_months,
@@ -149,3 +151,15 @@ def test_a_period_may_begin_on_any_day_and_run_over_years() -> None:
     drawn = draw(placed, FIRST + timedelta(200), 730, 50, np.random.default_rng(5))
     assert np.isfinite(drawn).all()
     assert drawn[:, 180].mean() < drawn[:, 0].mean() - 5.0
+
+
+@pytest.mark.parametrize("offset", [-2.0, 0.0, 2.0])
+def test_degree_days_of_a_usual_year_are_those_of_the_years_that_are_drawn(offset: float) -> None:
+    """Mild months have some as well: those of the seasonal cycle alone would be too few."""
+    outdoor = reference_year(offset=offset)
+    there = place(from_months(UK_AVERAGE, UK_ORIGIN), YEAR, outdoor)
+    years = draw(there, FIRST, 365, 2000, np.random.default_rng(5))
+    drawn = np.maximum(15.5 - years, 0.0).sum(axis=1).mean()
+    assert degree_days(there, 15.5) == pytest.approx(drawn, rel=0.01)
+    cycle = there.climate.normal(np.arange(1.0, 366.0)) + there.mean[0]
+    assert degree_days(there, 15.5) > 1.01 * np.maximum(15.5 - cycle, 0.0).sum()
