@@ -125,8 +125,8 @@ def spent_note(home: home_data.Home) -> str:
     between = fmt.amounts(year.saved.low, year.saved.high, year.currency)
     return (
         "Nobody knows exactly how good the old heating was. In the last line the difference is "
-        f"anything from {between} (a minus sign means that the heat pump costs more). Only hours known "
-        "are counted, on both sides."
+        f"anything from {between} (a minus sign means that the heat pump costs more). Only hours "
+        "known are counted, on both sides."
     )
 
 

@@ -17,6 +17,7 @@ import polars as pl
 import pytest
 from scipy.integrate import quad
 from scipy.linalg import toeplitz
+from scipy.stats import norm
 from statsmodels.regression.linear_model import GLS, OLS
 from statsmodels.tsa.arima_process import ArmaProcess
 from statsmodels.tsa.stattools import acf
@@ -33,6 +34,7 @@ from monitor.metrics.climate import (
     YEAR_SPREAD_K,
     Climate,
     day_of_year,
+    degree_days,
     draw,
     from_days,
     from_months,
@@ -284,3 +286,20 @@ class TestBlocksOfReferenceYears:
         both = float(np.mean([np.mean(row * np.roll(row, -lag)) for row in table]))
         kept = (1.0 - lag / BLOCK_DAYS) * both / float(np.mean(table**2))
         assert found == pytest.approx(kept, abs=0.02)
+
+
+def test_degree_days_of_a_usual_year_are_the_expectation_over_normal_days() -> None:
+    """Each day's by numerical integration; the sum is that of Schoenau and Kehrig (1990).
+
+    Energy and Buildings 14 (from memory): days of a month stray normally about its mean.
+    """
+    there = place(from_months(UK_AVERAGE, "the United Kingdom"), YEAR, np.full(365, np.nan))
+    doy = np.arange(1.0, 366.0)
+    half = 0.5 * (WINTER_SD_K - SUMMER_SD_K)
+    sd = WINTER_SD_K - half + half * np.cos(2.0 * np.pi * (doy - 20.0) / 365.25)
+    mean = there.climate.normal(doy)
+    each = [
+        norm(m, s).expect(lambda t: max(15.5 - t, 0.0), lb=-40.0, ub=15.5)
+        for m, s in zip(mean[2::5], sd[2::5], strict=True)
+    ]
+    assert degree_days(there, 15.5) == pytest.approx(sum(each) * 365.25 / len(each), rel=2e-3)
