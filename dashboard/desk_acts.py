@@ -115,9 +115,7 @@ def take_up(user: User, store: Store, site_id: str, now: datetime) -> int:
         The person may not see the site, or nothing there is due.
     """
     site = data.must_exist(user, store, site_id)
-    terms = site.current_terms
-    due = terms is not None and now >= site.midnight(terms.end)
-    if not due or site_id not in to_settle(store, now.astimezone(site.tz).date(), [site_id]):
+    if not to_settle(store, now.astimezone(site.tz).date(), [site_id]):
         message = f"No promise of site '{site_id}' is due."
         raise NotFoundError(message)
     return cases.take_up(

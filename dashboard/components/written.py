@@ -16,9 +16,6 @@ from dash.development.base_component import Component
 _OPTIONS: Final = orjson.OPT_SERIALIZE_NUMPY | orjson.OPT_NON_STR_KEYS
 _HTML: Final = "dash_html_components"
 
-#: A still element: its kind, its attributes (or 0), and its children.
-Node = list[Any]
-
 
 def written(part: Any) -> Any:
     """A part of a page, written as the browser gets it: to be kept, or to be sent at once.
@@ -48,7 +45,10 @@ def _component(part: Any) -> Any:
 
 
 def _drawn(part: Any) -> tuple[Any, bool]:
-    """What is sent of a part, and whether it stands still."""
+    """What is sent of a part, and whether it stands still.
+
+    A still element is a list of its kind, its attributes (or 0) and its children.
+    """
     if part is None or isinstance(part, str | int | float):
         return part, True
     if isinstance(part, Component):

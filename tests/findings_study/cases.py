@@ -19,7 +19,7 @@ from demo_telemetry.troubles import STRENGTHS, Strength
 from monitor.models import Site
 from monitor.schemas import READING, check
 from monitor.store.sites import StoredChannel
-from tests.findings_study.homes import Case, Floats, draw, normals, simulated
+from tests.findings_study.homes import Case, Floats, draw, normals, seasonal, simulated
 from tests.findings_study.kinds import HEALTHY, KINDS, TROUBLES, trouble_of
 from tests.findings_study.metering import Metering, describe, metering, shown
 
@@ -154,11 +154,9 @@ def _readings(channels: list[StoredChannel], told: dict[str, tuple[Any, Floats]]
 
 
 def _normal(case: Case) -> Callable[[date], float]:
-    """Mean temperature of the place's climate on a date, between the middles of its months."""
+    """Mean temperature of the place's climate on a date."""
     means = normals(case)
-    middles = (np.arange(-1, 13) + 0.5) * 365.25 / 12.0
-    around = [means[11], *means, means[0]]
-    return lambda day: float(np.interp(day.timetuple().tm_yday, middles, around))
+    return lambda day: float(seasonal(means, np.array(day.timetuple().tm_yday, dtype=float)))
 
 
 def _truth(

@@ -187,16 +187,18 @@ def normals(case: Case) -> tuple[float, ...]:
     return tuple(round(mean - case.home.house.colder_k, 1) for mean in monthly_normals())
 
 
-def _usual(case: Case, weather: Weather) -> Weather:
+def seasonal(means: tuple[float, ...], day_of_year: Floats) -> Floats:
+    """Temperature of a climate on days of the year, between the middles of its months."""
+    middles = (np.arange(-1, 13) + 0.5) * 365.25 / 12.0
+    return np.interp(day_of_year, middles, [means[11], *means, means[0]])
+
+
+def _usual(weather: Weather) -> Weather:
     """The same days about the reference climate: means of 31 days are its own."""
     days = weather.outdoor_c.shape[0] // 288
     daily = weather.outdoor_c[: days * 288].reshape(days, 288).mean(axis=1)
     first = weather.start.timetuple().tm_yday
-    middles = (np.arange(-1, 13) + 0.5) * 365.25 / 12.0
-    means = monthly_normals()
-    normal = np.interp(
-        (first - 0.5 + np.arange(days)) % 365.25, middles, [means[11], *means, means[0]]
-    )
+    normal = seasonal(monthly_normals(), (first - 0.5 + np.arange(days)) % 365.25)
     window = np.ones(31)
     off = np.convolve(daily - normal, window, "same") / np.convolve(np.ones(days), window, "same")
     steps = np.arange(weather.outdoor_c.shape[0]) / 288.0
@@ -227,7 +229,7 @@ def living(case: Case, *, troubled: bool, throughout: bool = False) -> Living:
     weather = _weather(case)
     if case.kind == "weather-colder" and not troubled:
         # Without the trouble the year is that of the climate, not a year of its own.
-        weather = _usual(case, weather)
+        weather = _usual(weather)
     drive = drive_home(case.home, span, weather, case.seed)
     there = sound(case.home, span, drive)
     if case.kind == "warm-house":
